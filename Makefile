@@ -1,0 +1,33 @@
+PYTHON ?= python3
+BIN := .venv/bin
+
+.PHONY: demo install install-test test check format weights clean
+
+demo: install
+	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report || test $$? -eq 1
+	@echo "The report is at $(CURDIR)/demo_report/triage.html"
+
+install: .venv/installed
+
+.venv/installed: pyproject.toml
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --disable-pip-version-check -e .
+	@touch $@
+
+.venv/installed-test: .venv/installed
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[test]'
+	@touch $@
+
+test: .venv/installed-test
+	$(BIN)/python -m pytest
+
+check: .venv/installed-test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python -m pytest -m "not browser"
+
+format: .venv/installed-test
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .

@@ -1,0 +1,218 @@
+"""Labelled heads from photographs and renders, packed as small crops for training.
+
+A pack is a folder with `heads.csv`, `scenes.csv` and JPEG files. Heads are square crops round
+the head box with some context, for the reader; scenes are whole pictures, for the head finder.
+Near duplicates of photographs share a group, and a group is never split.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from PIL import Image
+
+from classifier.words import ALLOWED, NONE
+
+HEAD_SIZE, HEAD_CONTEXT = 208, 1.6
+SCENE_SIZE = 320
+Box = tuple[float, float, float, float]
+
+
+class DataError(ValueError):
+    """A data set that can't be used; the message says what and where."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """One labelled picture. `label` is a comb word, 'unclear', 'none_of_these' or 'no_head'."""
+
+    path: Path
+    source: str
+    label: str
+    box: Box | None
+    group: str
+    crest: str = ""
+    beard: str = ""
+    wattles: str = ""
+
+
+def rows_of(path: Path) -> list[dict[str, str]]:
+    """Rows of a CSV file; DataError if it isn't there."""
+    if not path.is_file():
+        raise DataError(f"{path}: no such table; give the folder that holds it")
+    with path.open(newline="", encoding="utf-8") as file:
+        return list(csv.DictReader(file))
+
+
+def box_of(row: dict[str, str]) -> Box | None:
+    """The box of a row, or None where the columns are empty."""
+    if not row["x0"]:
+        return None
+    return float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"])
+
+
+def photographs(folder: Path, split: str) -> list[Sample]:
+    """Samples of a folder with `labels.csv`, of one split ('train' or 'check').
+
+    Photos whose readers chose different heads are left out: nobody knows their head.
+    """
+    samples = []
+    for row in rows_of(folder / "labels.csv"):
+        if row["split"] != split or row["status"] == "other_head":
+            continue
+        if split == "train" and row["licence"].startswith("not stated"):
+            raise DataError(f"{row['file']}: licence not stated, so it must not be trained on")
+        label = {"agreed": row["comb"], "unclear": "unclear", "no_head": "no_head"}.get(
+            row["status"], "differ"
+        )
+        samples.append(
+            Sample(
+                folder / row["file"],
+                "photo",
+                label,
+                box_of(row),
+                f"photo-{row['group']}",
+                row["crest"],
+                row["beard"],
+                row["wattles"],
+            )
+        )
+    return samples
+
+
+def renders(folder: Path) -> list[Sample]:
+    """Samples of a folder of rendered heads with its truth tables."""
+    tables = sorted(folder.glob("truth-*.csv"))
+    if not tables:
+        raise DataError(f"{folder}: no truth-*.csv; render heads first")
+    return [
+        Sample(
+            folder / row["file"],
+            "render",
+            row["label"],
+            box_of(row),
+            f"render-{int(row['seed']):06d}",
+            "yes" if float(row["crest"]) > 0 else "no",
+            "yes" if float(row["beard"]) > 0 else "no",
+            row["wattles"],
+        )
+        for table in tables
+        for row in rows_of(table)
+    ]
+
+
+def held_out(sample: Sample) -> bool:
+    """Whether a render is kept for calibration and tests: one round of eight seeds in ten.
+
+    Whole rounds, since the comb class goes with the seed's place in its round.
+    """
+    return sample.source == "render" and int(sample.group.split("-")[1]) // 8 % 10 == 9
+
+
+def square_crop(picture: Image.Image, box: Box, context: float, size: int) -> Image.Image:
+    """A square round `box`, `context` times its longer side, as `size` x `size`.
+
+    What lies outside the picture is grey.
+    """
+    x0, y0, x1, y1 = box
+    half = max(x1 - x0, y1 - y0, 2.0) * context / 2
+    middle = ((x0 + x1) / 2, (y0 + y1) / 2)
+    corners = (middle[0] - half, middle[1] - half, middle[0] + half, middle[1] + half)
+    left, top = int(np.floor(corners[0])), int(np.floor(corners[1]))
+    side = max(2, round(2 * half))
+    canvas = Image.new("RGB", (side, side), (124, 116, 104))
+    inside = (
+        max(left, 0),
+        max(top, 0),
+        min(left + side, picture.width),
+        min(top + side, picture.height),
+    )
+    if inside[0] < inside[2] and inside[1] < inside[3]:
+        canvas.paste(picture.crop(inside), (inside[0] - left, inside[1] - top))
+    way = Image.Resampling.BICUBIC if side < size else Image.Resampling.BOX
+    return canvas.resize((size, size), way)
+
+
+def not_heads(sample: Sample, picture: Image.Image, rng: np.random.Generator) -> Iterator[Box]:
+    """Boxes of a photograph that hold no head: anywhere without one, else off the head."""
+    for _ in range(2 if sample.label == "no_head" else 1):
+        side = rng.uniform(0.15, 0.7) * min(picture.size)
+        x = rng.uniform(0, picture.width - side)
+        y = rng.uniform(0, picture.height - side)
+        if sample.box:
+            x0, y0, x1, y1 = sample.box
+            overlap_x = min(x + side, x1) - max(x, x0)
+            overlap_y = min(y + side, y1) - max(y, y0)
+            if overlap_x > 0 and overlap_y > 0:
+                continue
+        yield x, y, x + side, y + side
+
+
+def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
+    """Write crops and scenes of `samples` to `out`; a pack that is there is replaced."""
+    out.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(seed)
+    heads: list[dict[str, object]] = []
+    scenes: list[dict[str, object]] = []
+
+    def put(crop: Image.Image, sample: Sample, label: str) -> None:
+        name = f"h{len(heads):05d}.jpg"
+        crop.save(out / name, quality=74)
+        heads.append(
+            {
+                "file": name,
+                "source": sample.source,
+                "label": label,
+                "group": sample.group,
+                "crest": sample.crest,
+                "beard": sample.beard,
+                "wattles": sample.wattles,
+                "held_out": int(held_out(sample)),
+                "pixels": "" if not sample.box else round(shorter(sample.box), 1),
+            }
+        )
+
+    for sample in samples:
+        with Image.open(sample.path) as raw:
+            picture = raw.convert("RGB")
+        usable = sample.label in ALLOWED or sample.label in (NONE, "unclear")
+        if sample.box and usable:
+            put(square_crop(picture, sample.box, HEAD_CONTEXT, HEAD_SIZE), sample, sample.label)
+        if sample.source == "photo":
+            for box in not_heads(sample, picture, rng):
+                crop = square_crop(picture, box, HEAD_CONTEXT, HEAD_SIZE)
+                put(crop, sample, "not_a_head")
+        # Close-ups too, for heads that fill the picture, but fewer: whole birds are harder to find.
+        near = sample.source == "render" and picture.width < SCENE_SIZE
+        wanted = not near or int(sample.group.split("-")[1]) % 3 == 0
+        if wanted and (sample.box or sample.label == "no_head"):
+            scale = SCENE_SIZE / max(picture.size)
+            size = (round(picture.width * scale), round(picture.height * scale))
+            name = f"s{len(scenes):05d}.jpg"
+            picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=68)
+            corners = [
+                round(v * scale, 2) if v is not None else "" for v in sample.box or [None] * 4
+            ]
+            scenes.append(
+                {
+                    "file": name,
+                    "source": sample.source,
+                    "group": sample.group,
+                    "held_out": int(held_out(sample)),
+                    **dict(zip(("x0", "y0", "x1", "y1"), corners, strict=True)),
+                }
+            )
+    for name, rows in (("heads.csv", heads), ("scenes.csv", scenes)):
+        with (out / name).open("w", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, list(rows[0]) if rows else ["file"])
+            writer.writeheader()
+            writer.writerows(rows)
+
+
+def shorter(box: Box) -> float:
+    """The shorter side of a box."""
+    return min(box[2] - box[0], box[3] - box[1])

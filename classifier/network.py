@@ -1,0 +1,100 @@
+"""The two networks: one finds heads, one reads a head. Both stand on EfficientNet-Lite0."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import timm
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from classifier.words import COMBS, WATTLES
+
+BACKBONE = "tf_efficientnet_lite0"
+# Logits of the reader by head, in the order in which they leave the network.
+HEADS = {"comb": len(COMBS), "none": 1, "readable": 1, "crest": 1, "beard": 1, "wattles": 4}
+assert HEADS["wattles"] == len(WATTLES)
+STRIDE = 8
+
+
+class ReaderNetwork(nn.Module):
+    """Logits for comb, none-of-these, readable, crest, beard and wattle size of a head crop."""
+
+    def __init__(self, dropout: float = 0.3) -> None:
+        super().__init__()
+        backbone: Any = timm.create_model(BACKBONE, pretrained=False, num_classes=0)
+        self.backbone = backbone
+        self.dropout = nn.Dropout(dropout)
+        self.last = nn.Linear(backbone.num_features, sum(HEADS.values()))
+
+    def forward(self, images: Tensor) -> dict[str, Tensor]:
+        """Images (n, 3, s, s), normalised, to a dict of logits (n, k)."""
+        logits = self.last(self.dropout(self.backbone(images)))
+        return dict(zip(HEADS, logits.split(list(HEADS.values()), dim=1), strict=True))
+
+
+class FinderNetwork(nn.Module):
+    """A heat map of head centres and the box round each cell, at stride 8."""
+
+    def __init__(self, width: int = 64) -> None:
+        super().__init__()
+        backbone: Any = timm.create_model(
+            BACKBONE, pretrained=False, features_only=True, out_indices=(2, 3, 4)
+        )
+        self.backbone = backbone
+        channels = backbone.feature_info.channels()
+        self.lateral = nn.ModuleList(nn.Conv2d(c, width, 1) for c in channels)
+        self.smooth = nn.Sequential(
+            nn.Conv2d(width, width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+            nn.ReLU(inplace=True),
+            nn.Conv2d(width, width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+            nn.ReLU(inplace=True),
+        )
+        self.out = nn.Conv2d(width, 5, 1)
+        assert self.out.bias is not None
+        with torch.no_grad():
+            self.out.bias.copy_(torch.tensor([-4.0, 0, 0, 0, 0]))  # few cells hold a head
+
+    def forward(self, images: Tensor) -> tuple[Tensor, Tensor]:
+        """Images (n, 3, s, s) to heat logits (n, s/8, s/8) and sides (n, 4, s/8, s/8).
+
+        Sides are the distances from the cell's middle to left, top, right, bottom, in strides.
+        """
+        maps = [layer(m) for layer, m in zip(self.lateral, self.backbone(images), strict=True)]
+        x = maps[-1]
+        for finer in reversed(maps[:-1]):
+            x = finer + functional.interpolate(x, size=finer.shape[-2:], mode="nearest")
+        out = self.out(self.smooth(x))
+        return out[:, 0], functional.softplus(out[:, 1:] + 1.5) * 1.5
+
+
+def load_imagenet(module: nn.Module, state: dict[str, Tensor]) -> int:
+    """Copy ImageNet weights of EfficientNet-Lite0 into a backbone, tensor by tensor in order.
+
+    The published state dict names its layers otherwise but lists them in the same order; shapes
+    are checked. Returns the number of tensors copied; ValueError if they don't fit.
+    """
+    target = {k: v for k, v in module.state_dict().items() if "num_batches" not in k}
+    source = [v for k, v in state.items() if "num_batches" not in k]
+    if len(source) < len(target):
+        raise ValueError(f"{len(source)} tensors of weights for {len(target)} of the network")
+    for (name, value), given in zip(target.items(), source, strict=False):
+        if value.shape != given.shape:
+            raise ValueError(f"{name}: shape {tuple(given.shape)} instead of {tuple(value.shape)}")
+        value.copy_(given)
+    return len(target)
+
+
+def peaks(heat: Tensor, sides: Tensor) -> list[tuple[float, list[float]]]:
+    """Score and box (pixels of the network's input) of the highest cell of each picture."""
+    answers = []
+    for h, s in zip(torch.sigmoid(heat.float()).cpu(), sides.float().cpu(), strict=True):
+        top = int(h.argmax())
+        row, column = divmod(top, h.shape[1])
+        left, up, right, down = (s[:, row, column] * STRIDE).tolist()
+        x, y = (column + 0.5) * STRIDE, (row + 0.5) * STRIDE
+        answers.append((float(h[row, column]), [x - left, y - up, x + right, y + down]))
+    return answers

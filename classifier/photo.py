@@ -1,0 +1,124 @@
+"""Photos decoded safely: upright, RGB, reduced while decoding, or refused with one clear line."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+MOST_PIXELS = 120_000_000
+MOST_BYTES = 80_000_000
+WORKING_SIDE = 1600
+SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".gif", ".tif", ".tiff", ".bmp")
+
+
+class PhotoError(ValueError):
+    """A photo that can't be used; one line that says what is wrong and what to do."""
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A decoded photo.
+
+    `image` is upright RGB, at most WORKING_SIDE pixels long; `width` and `height` are those of
+    the full upright photo, and `scale` is working pixels for each full pixel.
+    """
+
+    name: str
+    image: Image.Image
+    width: int
+    height: int
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def scale(self) -> float:
+        """Working pixels per pixel of the full photo."""
+        return self.image.width / self.width
+
+
+def open_photo(path: Path) -> Photo:
+    """Decode one photo. Raises PhotoError for whatever can't be read in full."""
+    if not path.exists():
+        raise PhotoError("no such file; check the name")
+    if path.is_dir():
+        raise PhotoError("is a folder; name the photos in it")
+    size = path.stat().st_size
+    if size == 0:
+        raise PhotoError("the file is empty (0 bytes); copy it from the camera again")
+    if size > MOST_BYTES:
+        raise PhotoError(f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most")
+    if path.suffix.lower() in (".heic", ".heif"):
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(path) as raw:
+                return decoded(path.name, raw)
+    except PhotoError:
+        raise
+    except UnidentifiedImageError:
+        raise PhotoError(
+            "not a picture, whatever its name says; save it as JPEG, PNG or HEIC"
+        ) from None
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise PhotoError(too_large("more")) from None
+    except (OSError, SyntaxError, ValueError, EOFError) as error:
+        what = "the file ends early" if "truncated" in str(error) else "damaged picture"
+        raise PhotoError(f"{what} ({one_line(error)}); copy it from the camera again") from None
+
+
+def too_large(pixels: str) -> str:
+    """The message for a picture with too many pixels."""
+    return (
+        f"{pixels} than {MOST_PIXELS // 1_000_000} million pixels; "
+        "no camera makes that, so it isn't opened"
+    )
+
+
+def one_line(error: Exception) -> str:
+    """An error's message without line breaks, short."""
+    return " ".join(str(error).split())[:120]
+
+
+def decoded(name: str, raw: Image.Image) -> Photo:
+    """An opened image made upright, RGB and small enough to work with."""
+    width, height = raw.size
+    if width * height > MOST_PIXELS:
+        raise PhotoError(too_large(f"{width} x {height} pixels are more"))
+    if min(width, height) < 16:
+        raise PhotoError(f"{width} x {height} pixels are too few for a head")
+    remarks = []
+    if getattr(raw, "n_frames", 1) > 1:
+        remarks.append("more than one picture in this file: the first one was read")
+    if raw.format == "JPEG" and max(width, height) > 2 * WORKING_SIDE:
+        raw.draft("RGB", (WORKING_SIDE, WORKING_SIDE))
+    turned = raw.getexif().get(0x0112, 1) in (5, 6, 7, 8)
+    raw.load()
+    image = eight_bit(raw)
+    image = ImageOps.exif_transpose(image)
+    image.thumbnail((WORKING_SIDE, WORKING_SIDE), Image.Resampling.LANCZOS, reducing_gap=2.0)
+    if turned:
+        width, height = height, width
+    return Photo(name, image, width, height, tuple(remarks))
+
+
+def eight_bit(raw: Image.Image) -> Image.Image:
+    """Any mode to RGB with 8 bits, transparency on white; keeps EXIF for the orientation."""
+    exif = raw.getexif()
+    if raw.mode.startswith("I") or raw.mode == "F":
+        values = np.asarray(raw, float)
+        top = 65535.0 if values.max() > 255 else 255.0
+        raw = Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8))
+    if raw.mode in ("RGBA", "LA", "PA") or "transparency" in raw.info:
+        rgba = raw.convert("RGBA")
+        white = Image.new("RGBA", rgba.size, (255, 255, 255, 255))
+        raw = Image.alpha_composite(white, rgba)
+    image = raw.convert("RGB")
+    image.info.pop("exif", None)
+    image.getexif().update(exif)
+    return image

@@ -1,0 +1,60 @@
+"""Whether a head crop is good enough to be read at all, in words that say what to do."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from PIL import Image
+from scipy import ndimage
+
+
+@cache
+def rules() -> dict[str, Any]:
+    """The thresholds and costs of `decision.toml`."""
+    text = resources.files(__package__).joinpath("decision.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def sharpness(crop: Image.Image, native: float) -> float:
+    """Share of the crop's contrast that lies in fine detail; falls with blur.
+
+    The crop is first brought to 112 pixels (or fewer, if the head has fewer `native` ones), so
+    that the number compares heads of all sizes: mean square of the Laplacian over the variance.
+    """
+    side = int(np.clip(native, 32, 112))
+    grey = np.asarray(crop.convert("L").resize((side, side), Image.Resampling.BOX), float)
+    variance = grey.var()
+    return float((ndimage.laplace(grey) ** 2).mean() / max(variance, 1.0))
+
+
+def brightness(crop: Image.Image) -> tuple[float, float]:
+    """Tenth and ninetieth percentile of luminance, 0..255."""
+    low, high = np.percentile(np.asarray(crop.convert("L"), float), [10, 90])
+    return float(low), float(high)
+
+
+def complaints(crop: Image.Image, shorter_side: float) -> list[str]:
+    """Reasons to take another photo; empty if there are none.
+
+    `crop` is the head box cut from the photo, without padding; `shorter_side` that of the box in
+    pixels of the full photo.
+    """
+    limits = rules()["quality"]
+    reasons = []
+    if shorter_side < limits["least_pixels"]:
+        reasons.append(
+            f"too small: the head is {shorter_side:.0f} pixels across, "
+            f"{limits['least_pixels']} are needed; go closer"
+        )
+    elif sharpness(crop, shorter_side) < limits["least_sharpness"]:
+        reasons.append("blurred: hold the bird still, wait for the focus and take another")
+    low, high = brightness(crop)
+    if high < limits["least_bright"]:
+        reasons.append("too dark: turn the head towards the light and take another")
+    if low > limits["most_bright"]:
+        reasons.append("overexposed: turn away from the glare and take another")
+    return reasons

@@ -1,0 +1,172 @@
+"""Photos in, readings out: finds the head, reads it, says what it doubts."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import torch
+from PIL import Image
+from safetensors.torch import load_file
+from torch import Tensor
+
+from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
+from classifier.datasets import Box, shorter, square_crop
+from classifier.network import FinderNetwork, ReaderNetwork, peaks
+from classifier.photo import Photo
+from classifier.quality import complaints, rules
+from classifier.reading import HeadBox, Reading, judged, wattles_told
+from classifier.words import COMBS, WATTLES
+
+BATCH = 16
+
+
+class Reader:
+    """The head finder and the comb reader with their card.
+
+    >>> reader = Reader()                                          # doctest: +SKIP
+    >>> [r.proposal for r in reader.read([open_photo(path)])]      # doctest: +SKIP
+    ['walnut']
+    """
+
+    def __init__(self, folder: Path = SHIPPED) -> None:
+        """Load weights and card from `folder`; CardError if they don't fit each other."""
+        self.card: Card = load_card(folder)
+        path = folder / WEIGHTS
+        if not path.exists():
+            raise CardError(f"{path}: no weights here; train some or reinstall")
+        if fingerprint(path) != self.card.document["weights"]["sha256"]:
+            raise CardError(f"{path}: these aren't the weights that the card describes; reinstall")
+        torch.set_num_threads(max(1, min(4, os.cpu_count() or 1)))
+        state = {k: v.float() for k, v in load_file(path).items()}
+        self.finder, self.network = FinderNetwork(), ReaderNetwork()
+        for name, network in (("finder", self.finder), ("reader", self.network)):
+            part = {k.split(".", 1)[1]: v for k, v in state.items() if k.startswith(name + ".")}
+            network.load_state_dict(part, strict=False)
+            missing = [k for k in network.state_dict() if k not in part and "num_batches" not in k]
+            if missing:
+                raise CardError(f"{path}: lacks {len(missing)} tensors such as {missing[0]}")
+            network.eval().to(memory_format=torch.channels_last)
+
+    def tensor(self, images: Sequence[Image.Image]) -> Tensor:
+        """Images of one size as a normalised batch."""
+        pixels = np.stack([np.asarray(i.convert("RGB"), np.float32) for i in images])
+        batch = torch.from_numpy(pixels.transpose(0, 3, 1, 2).copy()) / 255
+        batch = (batch - self.card.mean) / self.card.std
+        return batch.to(memory_format=torch.channels_last)
+
+    @torch.inference_mode()
+    def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
+        """The most prominent head of each photo; the whole photo where no head is found."""
+        heads: list[HeadBox] = []
+        for start in range(0, len(photos), BATCH):
+            batch = photos[start : start + BATCH]
+            size, canvases, scales = self.card.finder_size, [], []
+            for photo in batch:
+                canvas = Image.new("RGB", (size, size), (115, 115, 115))
+                scale = size / max(photo.image.size)
+                wide = max(1, round(photo.image.width * scale))
+                high = max(1, round(photo.image.height * scale))
+                small = photo.image.resize((wide, high), Image.Resampling.BICUBIC, reducing_gap=2.0)
+                canvas.paste(small, (0, 0))
+                canvases.append(canvas)
+                scales.append(scale * photo.scale)
+            heat, sides = self.finder(self.tensor(canvases))
+            for photo, scale, (score, box) in zip(batch, scales, peaks(heat, sides), strict=True):
+                heads.append(found_box(photo, score, [v / scale for v in box]))
+        return heads
+
+    def read(self, photos: Sequence[Photo], boxes: Sequence[Box | None] = ()) -> list[Reading]:
+        """Read photos; a box (pixels of the upright photo) saves finding the head.
+
+        Raises ValueError for a box without area or outside its photo.
+        """
+        given = list(boxes) or [None] * len(photos)
+        if len(given) != len(photos):
+            raise ValueError(f"{len(given)} boxes for {len(photos)} photos")
+        unknown = [p for p, b in zip(photos, given, strict=True) if b is None]
+        search = iter(self.find(unknown))
+        heads = []
+        for photo, box in zip(photos, given, strict=True):
+            if box is None:
+                heads.append(next(search))
+            else:
+                heads.append(HeadBox(checked(box, photo), "given", 1.0))
+        return [
+            reading
+            for start in range(0, len(photos), BATCH)
+            for reading in self._batch(photos[start : start + BATCH], heads[start : start + BATCH])
+        ]
+
+    @torch.inference_mode()
+    def _batch(self, photos: Sequence[Photo], heads: Sequence[HeadBox]) -> Iterator[Reading]:
+        crops = [head_crop(p, h.box, self.card) for p, h in zip(photos, heads, strict=True)]
+        batch = self.tensor(crops)
+        plain, mirrored = self.network(batch), self.network(batch.flip(3))
+        scale = self.card.temperatures
+        logits = {k: (plain[k] + mirrored[k]) / 2 / scale[k] for k in plain}
+        combs = logits["comb"].softmax(1).double().numpy()
+        sizes = logits["wattles"].softmax(1).double().numpy()
+        chances = {
+            k: v[:, 0].sigmoid().double().numpy() for k, v in logits.items() if v.shape[1] == 1
+        }
+        for i, (photo, head) in enumerate(zip(photos, heads, strict=True)):
+            comb = combs[i] / combs[i].sum()
+            beard, readable = float(chances["beard"][i]), float(chances["readable"][i])
+            limits = self.card.set_thresholds
+            plausible = [c for c, p in zip(COMBS, comb, strict=True) if p >= limits[c]]
+            best = COMBS[int(comb.argmax())]
+            told = dict(zip(WATTLES, sizes[i].tolist(), strict=True))
+            yield judged(
+                Reading(
+                    photo=photo.name,
+                    head=head,
+                    comb=tuple(float(p) for p in comb),
+                    none_of_these=float(chances["none"][i]),
+                    readable=readable,
+                    plausible=tuple(plausible if best in plausible else [best, *plausible]),
+                    crest=float(chances["crest"][i]),
+                    beard=beard,
+                    wattles=wattles_told(told, beard, readable),
+                    complaints=tuple(complaints(tight_crop(photo, head.box), shorter(head.box))),
+                    remarks=photo.remarks,
+                    model=self.card.model,
+                )
+            )
+
+
+def head_crop(photo: Photo, box: Box, card: Card) -> Image.Image:
+    """The square view of a head that the network sees."""
+    working = tuple(v * photo.scale for v in box)
+    return square_crop(
+        photo.image, (working[0], working[1], working[2], working[3]), card.context, card.size
+    )
+
+
+def tight_crop(photo: Photo, box: Box) -> Image.Image:
+    """What the box holds, in working pixels."""
+    x0, y0, x1, y1 = (round(v * photo.scale) for v in box)
+    return photo.image.crop((x0, y0, max(x1, x0 + 2), max(y1, y0 + 2)))
+
+
+def found_box(photo: Photo, score: float, box: list[float]) -> HeadBox:
+    """A found box cut to the photo, or the whole photo if the score is too low."""
+    x0, y0 = max(0.0, box[0]), max(0.0, box[1])
+    x1, y1 = min(float(photo.width), box[2]), min(float(photo.height), box[3])
+    if score < rules()["finder"]["least_score"] or x1 - x0 < 2 or y1 - y0 < 2:
+        return HeadBox((0.0, 0.0, float(photo.width), float(photo.height)), "whole", score)
+    return HeadBox((x0, y0, x1, y1), "found", score)
+
+
+def checked(box: Box, photo: Photo) -> Box:
+    """A given box cut to the photo; ValueError if nothing of it is left."""
+    x0, y0, x1, y1 = box
+    cut = (max(0.0, x0), max(0.0, y0), min(x1, photo.width), min(y1, photo.height))
+    if not (cut[2] - cut[0] >= 1 and cut[3] - cut[1] >= 1):
+        raise ValueError(
+            f"box {x0:g},{y0:g},{x1:g},{y1:g} has no area within the "
+            f"{photo.width} x {photo.height} photo"
+        )
+    return cut

@@ -1,0 +1,166 @@
+"""What one look at one photo gives, and the pile it goes to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from classifier.quality import rules
+from classifier.words import COMBS, SPOKEN
+
+
+@dataclass(frozen=True)
+class HeadBox:
+    """Where the head is, in pixels of the full upright photo."""
+
+    box: tuple[float, float, float, float]
+    source: str
+    """'found', 'given' or 'whole'."""
+    score: float
+
+
+@dataclass(frozen=True)
+class Wattles:
+    """Wattle size, or why it isn't told."""
+
+    size: str | None
+    why_not: str | None
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One look at one photo by one model; see design.md for the contract of its JSON form."""
+
+    photo: str
+    head: HeadBox
+    comb: tuple[float, ...]
+    none_of_these: float
+    readable: float
+    plausible: tuple[str, ...]
+    crest: float
+    beard: float
+    wattles: Wattles
+    complaints: tuple[str, ...]
+    remarks: tuple[str, ...]
+    model: str
+    doubts: tuple[str, ...] = ()
+    pile: str = "second_look"
+
+    @property
+    def best(self) -> str:
+        """The likeliest of the six combs."""
+        return COMBS[max(range(len(COMBS)), key=self.comb.__getitem__)]
+
+    @property
+    def confidence(self) -> float:
+        """Probability of the likeliest comb, none-of-these allowed for."""
+        return max(self.comb) * (1 - self.none_of_these)
+
+    @property
+    def proposal(self) -> str | None:
+        """The comb proposed, or None where the honest answer is 'can't tell'."""
+        limits = rules()["pile"]
+        if self.pile == "new_photo" or self.none_of_these >= 0.5:
+            return None
+        return self.best if self.confidence >= limits["least_confidence"] * 0.7 else None
+
+    def as_json(self) -> dict[str, Any]:
+        """The contract's JSON object."""
+        return {
+            "photo": self.photo,
+            "ok": True,
+            "head": {
+                "box": [round(v, 1) for v in self.head.box],
+                "source": self.head.source,
+                "score": round(self.head.score, 4),
+            },
+            "comb": {c: round(p, 6) for c, p in zip(COMBS, exact_sum(self.comb), strict=True)},
+            "none_of_these": round(self.none_of_these, 4),
+            "proposal": self.proposal,
+            "confidence": round(self.confidence, 4),
+            "plausible": list(self.plausible),
+            "crest": round(self.crest, 4),
+            "beard": round(self.beard, 4),
+            "wattles": {"size": self.wattles.size, "why_not": self.wattles.why_not},
+            "doubts": list(self.doubts),
+            "pile": self.pile,
+            "model": self.model,
+        }
+
+
+def exact_sum(values: tuple[float, ...]) -> list[float]:
+    """Values rounded to six places with the rest given to the largest, so that they sum to 1."""
+    rounded = [round(v, 6) for v in values]
+    top = max(range(len(rounded)), key=rounded.__getitem__)
+    rounded[top] = round(rounded[top] + 1 - sum(rounded), 6)
+    return rounded
+
+
+def risk(taken_for: str, chances: tuple[float, ...] | list[float]) -> float:
+    """Expected cost of acting on `taken_for` when the combs have these chances."""
+    costs = rules()["costs"][taken_for]
+    return float(sum(p * costs.get(c, 0.0) for c, p in zip(COMBS, chances, strict=True)))
+
+
+def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> str | None:
+    """The chief doubt: a crest that may fold a single comb; None if there is no such danger."""
+    limits = rules()["pile"]
+    folded = chances[COMBS.index("crest_folded_single")]
+    if crest < limits["crest_present"] or folded < limits["folded_mention"]:
+        return None
+    return (
+        "a crest is present and the comb is unclear, so this may be a single comb that the crest "
+        f"folds ({folded:.0%}); part the feathers and photograph it from above"
+    )
+
+
+def judged(reading: Reading) -> Reading:
+    """The reading with its doubts in words and its pile."""
+    limits, finder = rules()["pile"], rules()["finder"]
+    doubts: list[str] = []
+    again = list(reading.complaints)
+    if reading.head.source == "whole":
+        again = ["no head found: is a chicken's head in this photo, in focus and large enough?"]
+    elif reading.head.source == "found" and reading.head.score < finder["doubtful_score"]:
+        doubts.append("the head was found with little certainty: check the box")
+    if not again and reading.readable < rules()["quality"]["least_readable"]:
+        again.append("the comb can't be made out: turned away or covered? take another")
+    if again:
+        return replace(reading, doubts=(*again, *doubts, *reading.remarks), pile="new_photo")
+    if reading.none_of_these >= limits["most_none"]:
+        doubts.append(
+            f"perhaps none of the six combs ({reading.none_of_these:.0%}): "
+            "V, cup, trimmed, combless, or no head at all"
+        )
+    crest = crest_doubt(reading.crest, reading.comb)
+    if crest:
+        doubts.append(crest)
+    elif reading.best == "crest_folded_single":
+        doubts.append("reads as a single comb in a fold, yet no crest is seen")
+    others = [SPOKEN[c] for c in reading.plausible if c != reading.best]
+    unsure = reading.confidence < limits["least_confidence"]
+    expected = risk(reading.best, reading.comb)
+    if unsure or expected > limits["most_risk"]:
+        names = " or ".join(others) or "another comb"
+        doubts.append(f"could also be {names}: a wrong reading would cost more than a second look")
+    pile = "settled"
+    if doubts or reading.best == "crest_folded_single":
+        pile = "second_look"
+    return replace(reading, doubts=(*doubts, *reading.remarks), pile=pile)
+
+
+def wattles_told(sizes: dict[str, float], beard: float, readable: float) -> Wattles:
+    """Wattle size from its probabilities, silent where a beard is present or likely."""
+    limits = rules()["pile"]
+    if beard >= 0.5:
+        return Wattles(None, "beard present")
+    if beard >= limits["beard_absent"]:
+        return Wattles(None, "a beard can't be ruled out")
+    if readable < rules()["quality"]["least_readable"]:
+        return Wattles(None, "the head can't be read")
+    size = max(sizes, key=sizes.__getitem__)
+    if sizes[size] < limits["wattle_sure"]:
+        return Wattles(None, "size unclear")
+    if size == "none":
+        return Wattles(None, "no wattles seen")
+    return Wattles(size, None)

@@ -1,0 +1,1 @@
+"""Rendered chicken heads with their truth, to train and test the reader (extra `[render]`)."""

@@ -1,0 +1,130 @@
+"""From a clean render to something a phone might have taken: backdrop, tones, noise, JPEG."""
+
+from __future__ import annotations
+
+import io
+import math
+
+import numpy as np
+from PIL import Image, ImageDraw, ImageFilter
+
+from classifier.render.recipe import Recipe, palette, stream
+from classifier.render.shapes import Array
+
+LEVEL = {"sun": 1.05, "shade": 1.0, "lamp": 0.85, "flash": 0.6}
+
+
+def backdrop(name: str, size: int, rng: np.random.Generator) -> Image.Image:
+    """A ground, pen or wall by its name in `palette.toml`, mostly out of focus."""
+    tables = palette()["backdrops"]
+
+    def shades(which: str) -> Array:
+        rows = np.array(tables[which], float) * 255 + rng.normal(0, 9, (3, 3))
+        grey = rows.mean(-1, keepdims=True)
+        return np.asarray(grey + (rows - grey) * rng.uniform(0.5, 1.1))
+
+    def cloud(cells: int) -> Array:
+        seedling = rng.integers(0, 256, (cells, cells), dtype=np.uint8)
+        grown = Image.fromarray(seedling).resize((size, size), Image.Resampling.BICUBIC)
+        return np.asarray(grown, float) / 255
+
+    colours = shades(name)
+    field = np.zeros((size, size))
+    for cells, weight in ((3, 1.0), (7, 0.8), (16, 0.6), (40, 0.5), (80, 0.35)):
+        field += weight * (cloud(cells) - 0.5) * rng.uniform(0.5, 1.4)
+    field = (field - field.min()) / (np.ptp(field) + 1e-6)
+    low, middle, high = colours[2], colours[0], colours[1]
+    mix = field[..., None]
+    ground = np.where(
+        mix < 0.5, low + (middle - low) * mix * 2, middle + (high - middle) * (mix * 2 - 1)
+    )
+    if rng.random() < 0.4:  # a horizon, a fence line or the edge of a wall
+        other = shades(str(rng.choice(list(tables)))).mean(0)
+        at = np.linspace(0, 1, size)[:, None] - rng.uniform(0.2, 0.8) - 0.15 * (cloud(4) - 0.5)
+        edge = 1 / (1 + np.exp(-at * rng.uniform(8, 60)))
+        edge = (edge.T if rng.random() < 0.3 else edge)[..., None]
+        ground = ground * (1 - edge) + (other + 40 * (mix - 0.5)) * edge
+    canvas = Image.fromarray(np.clip(ground, 0, 255).astype(np.uint8))
+    pen = ImageDraw.Draw(canvas)
+
+    def ink(spread: float = 0.4) -> tuple[int, ...]:
+        shade = colours[rng.integers(3)] * rng.uniform(1 - spread, 1 + spread)
+        return tuple(int(v) for v in np.clip(shade, 0, 255))
+
+    if name in ("grass", "straw"):
+        for _ in range(int(rng.integers(60, 300))):
+            x, y = rng.uniform(0, size, 2)
+            angle = rng.normal(1.57, 0.5) if name == "grass" else rng.uniform(0, math.pi)
+            reach = rng.uniform(5, 35)
+            tip = (x + reach * math.cos(angle), y - reach * math.sin(angle))
+            pen.line((x, y, *tip), fill=ink(), width=int(rng.integers(1, 3)))
+    elif name == "wire":
+        mesh(pen, size, rng, width=1)
+    elif name == "wall":
+        for x in np.arange(0, size, rng.uniform(14, 50)):
+            pen.line(
+                (x, 0, x + rng.normal(0, 2), size), fill=ink(0.2), width=int(rng.integers(1, 4))
+            )
+    blur = rng.uniform(0.3, 1.5) if rng.random() < 0.4 else rng.uniform(1.5, 7)
+    return canvas.filter(ImageFilter.GaussianBlur(float(blur)))
+
+
+def mesh(pen: ImageDraw.ImageDraw, size: int, rng: np.random.Generator, width: int) -> None:
+    """Wire netting across the picture."""
+    gap, shade = rng.uniform(0.06, 0.2) * size, int(rng.integers(60, 210))
+    angle = float(rng.choice([0, 0.785, rng.normal(0, 0.1)]))
+    for at in np.arange(-size * 1.5, size * 1.5, gap):
+        for turn in (angle, angle + math.pi / 2):
+            x, y = size / 2 - at * math.sin(turn), size / 2 + at * math.cos(turn)
+            dx, dy = 2 * size * math.cos(turn), 2 * size * math.sin(turn)
+            pen.line((x - dx, y - dy, x + dx, y + dy), fill=(shade,) * 3, width=width)
+
+
+def develop(picture: Image.Image, recipe: Recipe, head_pixels: float) -> Image.Image:
+    """The finished photo (RGB): backdrop, exposure, saturation, noise, resolution, blur, JPEG.
+
+    `head_pixels` is the longer side of the head box; the loss of resolution leaves heads of 30
+    pixels and more, as the real photographs have them.
+    """
+    rng = stream(recipe.seed, "photo")
+    size = picture.size[0]
+    behind = np.asarray(backdrop(recipe.backdrop, size, rng), float) * LEVEL[recipe.light]
+    if recipe.light == "lamp":
+        behind = behind * np.array([1.1, 0.95, 0.75])
+    rgba = np.asarray(picture, float)
+    cover = rgba[..., 3:] / 255
+    scene = rgba[..., :3] * cover + behind * (1 - cover)
+    scene = scene * np.exp(rng.normal(0, 0.05, 3))
+    low, high = np.percentile(scene.mean(-1), [4, 96])
+    goal_low = 255 * np.clip(rng.normal(0.12, 0.07), 0.01, 0.3)
+    goal_high = 255 * np.clip(rng.normal(0.84, 0.10), 0.55, 1.02)
+    gain = min((goal_high - goal_low) / max(high - low, 8), 1.9)
+    scene = (scene - (low + high) / 2) * gain + (goal_low + goal_high) / 2 + rng.normal(0, 8)
+    grey = scene.mean(-1, keepdims=True)
+    scene = grey + (scene - grey) * rng.uniform(0.5, 1.05)
+    scene = scene + rng.normal(0, rng.uniform(0, 7), scene.shape)
+    photo = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
+    if "wire" in recipe.nuisances:
+        mesh(ImageDraw.Draw(photo), size, rng, width=max(1, size // 110))
+    if rng.random() < 0.6 and not recipe.sharp:
+        wanted = 32 + 110 * rng.random() ** 0.9
+        small = int(np.clip(size * wanted / head_pixels, 40, size))
+        way = Image.Resampling.LANCZOS if rng.random() < 0.7 else Image.Resampling.BILINEAR
+        photo = photo.resize((small, small), way)
+        if rng.random() < 0.7:
+            photo = as_jpeg(photo, int(rng.integers(45, 92)))
+        photo = photo.resize((size, size), Image.Resampling.BICUBIC)
+    if recipe.blur:
+        photo = photo.filter(ImageFilter.GaussianBlur(recipe.blur))
+    if rng.random() < 0.05 and not recipe.sharp:
+        kernel = np.zeros((5, 5))
+        kernel[2] = 1
+        photo = photo.filter(ImageFilter.Kernel((5, 5), kernel.ravel().tolist(), 5))
+    return photo
+
+
+def as_jpeg(photo: Image.Image, quality: int) -> Image.Image:
+    """The picture after a pass through JPEG."""
+    buffer = io.BytesIO()
+    photo.save(buffer, "JPEG", quality=quality)
+    return Image.open(buffer).convert("RGB")

@@ -1,0 +1,382 @@
+"""Training of the reader, and what it shares with the head finder: every setting in one place.
+
+    combwright train --renders DIR --photos DIR --out DIR
+
+packs the crops, cross-validates the reader on photographs, trains both networks on all of
+`train` and writes checkpoints, out-of-fold predictions and a CSV log. Runs on a CPU or one GPU.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from PIL import Image
+from safetensors.torch import load_file, save_file
+from torch import Tensor
+from torch.nn import functional
+
+from classifier import augment
+from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE, rows_of
+from classifier.network import ReaderNetwork, load_imagenet
+from classifier.words import ALLOWED, COMBS, NONE, WATTLES, coarse_of
+
+MEAN = STD = 0.5  # EfficientNet-Lite wants -1..1
+VIEW_CONTEXT = 1.25
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything that shapes a training run."""
+
+    task: str = "reader"
+    steps: int = 2400
+    batch: int = 96
+    size: int = 160
+    rate: float = 1.2e-3
+    decay: float = 0.02
+    rendered: float = 0.5
+    """Share of each batch that is rendered."""
+    balance: float = 0.5
+    """A class of n crops weighs n ** balance in its side of the batch: 0 alike, 1 as they come."""
+    mixup: float = 0.2
+    smooth: float = 0.05
+    average: float = 0.998
+    """Decay of the running average of the weights, which is what is kept."""
+    folds: int = 5
+    fold: int = -1
+    """Fold of the photographs held out; -1 trains on all of them."""
+    seed: int = 0
+
+
+@dataclass
+class HeadPack:
+    """Packed head crops in memory: images uint8 (n, 3, s, s) and targets; NaN is unknown."""
+
+    images: Tensor
+    allowed: Tensor
+    """(n, 6) 1 for each comb class that the label allows; all 0 if the comb is unknown."""
+    none: Tensor
+    readable: Tensor
+    crest: Tensor
+    beard: Tensor
+    wattles: Tensor
+    """Index into WATTLES, -1 if unknown."""
+    rendered: Tensor
+    labels: list[str]
+    groups: list[str]
+    held_out: Tensor
+    pixels: Tensor
+
+    def to(self, device: torch.device) -> HeadPack:
+        """The same pack with its tensors on `device`."""
+        moved: dict[str, Any] = {
+            k: v.to(device) if isinstance(v, Tensor) else v for k, v in vars(self).items()
+        }
+        return HeadPack(**moved)
+
+
+def load_heads(folder: Path) -> HeadPack:
+    """Read `heads.csv` and its crops."""
+    rows = rows_of(folder / "heads.csv")
+    images = np.zeros((len(rows), 3, HEAD_SIZE, HEAD_SIZE), np.uint8)
+    for i, row in enumerate(rows):
+        with Image.open(folder / row["file"]) as picture:
+            images[i] = np.asarray(picture.convert("RGB")).transpose(2, 0, 1)
+    labels = [row["label"] for row in rows]
+    yes = {"yes": 1.0, "no": 0.0}
+    none = {NONE: 1.0, "not_a_head": 1.0, "unclear": math.nan}
+    readable = {"unclear": 0.0, "not_a_head": math.nan}
+
+    def column(values: list[float]) -> Tensor:
+        return torch.tensor(values, dtype=torch.float32)
+
+    return HeadPack(
+        torch.from_numpy(images),
+        torch.tensor([[c in ALLOWED.get(w, ()) for c in COMBS] for w in labels]).float(),
+        column([none.get(w, 0.0) for w in labels]),
+        column([readable.get(w, 1.0) for w in labels]),
+        column([yes.get(r["crest"], math.nan) for r in rows]),
+        column([yes.get(r["beard"], math.nan) for r in rows]),
+        torch.tensor([WATTLES.index(r["wattles"]) if r["wattles"] else -1 for r in rows]),
+        torch.tensor([r["source"] == "render" for r in rows]),
+        labels,
+        [r["group"] for r in rows],
+        torch.tensor([r["held_out"] == "1" for r in rows]),
+        column([float(r["pixels"] or 0) for r in rows]),
+    )
+
+
+def fold_of(group: str, folds: int) -> int:
+    """The fold of a group, the same in every run."""
+    digest = 0
+    for byte in group.encode():
+        digest = (digest * 31 + byte) % 1_000_003
+    return digest % folds
+
+
+def sampling_weights(pack: HeadPack, settings: Settings, train: Tensor) -> Tensor:
+    """Probability of each crop in a batch (n,): rare combs more often, by `settings.balance`.
+
+    Photographs and renders share the batch by `settings.rendered`; real 'unclear' and
+    not-a-head crops take what their numbers give.
+    """
+    weights = torch.zeros(len(train), dtype=torch.float64)
+    for rendered in (False, True):
+        part = train & (pack.rendered == rendered)
+        groups: dict[str, list[int]] = {}
+        for i in torch.nonzero(part)[:, 0].tolist():
+            label = pack.labels[i]
+            key = label if rendered else (coarse_of(label) or label)
+            groups.setdefault(key, []).append(i)
+        side = torch.zeros_like(weights)
+        for members in groups.values():
+            side[members] = len(members) ** settings.balance / len(members)
+        share = settings.rendered if rendered else 1 - settings.rendered
+        if side.sum() > 0:
+            weights += share * side / side.sum()
+    return weights / weights.sum()
+
+
+def reader_loss(logits: dict[str, Tensor], pack: HeadPack, picks: Tensor, smooth: float) -> Tensor:
+    """Loss of each picture (n,): set-valued comb labels, and what else is known of it."""
+    allowed = pack.allowed[picks]
+    scores = functional.log_softmax(logits["comb"].float(), 1)
+    inside = torch.logsumexp(scores.masked_fill(allowed == 0, -1e4), 1)
+    loss = -(1 - smooth) * inside - smooth * scores.mean(1)
+    loss = torch.where(allowed.sum(1) > 0, loss, 0.0)
+    for name, weight in (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3)):
+        goal: Tensor = getattr(pack, name)[picks]
+        known = ~torch.isnan(goal)
+        each = functional.binary_cross_entropy_with_logits(
+            logits[name][:, 0].float(), torch.nan_to_num(goal), reduction="none"
+        )
+        loss = loss + weight * torch.where(known, each, 0.0)
+    wattles = functional.cross_entropy(
+        logits["wattles"].float(), pack.wattles[picks], ignore_index=-1, reduction="none"
+    )
+    return loss + 0.2 * wattles
+
+
+def normalise(images: Tensor) -> Tensor:
+    """0..1 to what the backbone wants."""
+    return (images - MEAN) / STD
+
+
+def views(images: Tensor, size: int) -> Tensor:
+    """Centred views (n, 3, size, size) of packed crops, as the reader gets them in use."""
+    side = round(HEAD_SIZE * VIEW_CONTEXT / HEAD_CONTEXT)
+    cut = (HEAD_SIZE - side) // 2
+    inner = images[:, :, cut : cut + side, cut : cut + side].float() / 255
+    return functional.interpolate(
+        inner, size=size, mode="bilinear", antialias=True, align_corners=False
+    )
+
+
+@torch.no_grad()
+def predict(network: ReaderNetwork, images: Tensor, size: int) -> dict[str, Tensor]:
+    """Mean logits over a view and its mirror image, for packed crops."""
+    network.eval()
+    parts: list[dict[str, Tensor]] = []
+    for chunk in images.split(128):
+        seen = normalise(views(chunk, size))
+        plain, mirrored = network(seen), network(seen.flip(3))
+        parts.append({k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in plain})
+    return {k: torch.cat([p[k] for p in parts]) for k in parts[0]}
+
+
+@dataclass
+class Log:
+    """A CSV log beside the checkpoints."""
+
+    path: Path
+
+    def write(self, **values: float | str) -> None:
+        """Append a row; a header first if the file is new."""
+        fresh = not self.path.exists()
+        with self.path.open("a", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, list(values))
+            if fresh:
+                writer.writeheader()
+            writer.writerow(values)
+
+
+def optimise(
+    network: torch.nn.Module,
+    loss_of: Callable[[int], Tensor],
+    settings: Settings,
+    out: Path,
+    progress: Callable[[int, float], None] | None = None,
+) -> torch.nn.Module:
+    """Run the steps with AdamW and a cosine rate; returns the averaged network.
+
+    Resumes from `out/state.pt` if it is there.
+    """
+    device = next(network.parameters()).device
+    groups = [
+        {"params": [p for p in network.parameters() if p.ndim > 1], "weight_decay": settings.decay},
+        {"params": [p for p in network.parameters() if p.ndim <= 1], "weight_decay": 0.0},
+    ]
+    optimiser = torch.optim.AdamW(groups, lr=settings.rate)
+    warm = max(1, settings.steps // 20)
+    schedule = torch.optim.lr_scheduler.LambdaLR(
+        optimiser,
+        lambda s: min((s + 1) / warm, 0.5 * (1 + math.cos(math.pi * s / settings.steps)) + 1e-3),
+    )
+    average = torch.optim.swa_utils.AveragedModel(
+        network,
+        multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(settings.average),
+        use_buffers=True,
+    )
+    state_path, first = out / "state.pt", 0
+    if state_path.exists():
+        state = torch.load(state_path, map_location=device, weights_only=True)
+        network.load_state_dict(state["network"])
+        average.load_state_dict(state["average"])
+        optimiser.load_state_dict(state["optimiser"])
+        schedule.load_state_dict(state["schedule"])
+        first = state["step"]
+    log, started, running = Log(out / "log.csv"), time.monotonic(), 0.0
+    for step in range(first, settings.steps):
+        network.train()
+        with torch.autocast(device.type, torch.bfloat16, enabled=device.type == "cuda"):
+            loss = loss_of(step)
+        optimiser.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
+        optimiser.step()
+        schedule.step()
+        average.update_parameters(network)
+        if step % 50 == 49 or step == settings.steps - 1:
+            running = float(loss.detach())
+            log.write(step=step + 1, loss=running, seconds=round(time.monotonic() - started, 1))
+        if progress:
+            progress(step + 1, running)
+        if step % 500 == 499 and step + 1 < settings.steps:
+            state = {
+                "network": network.state_dict(),
+                "average": average.state_dict(),
+                "optimiser": optimiser.state_dict(),
+                "schedule": schedule.state_dict(),
+                "step": step + 1,
+            }
+            torch.save(state, state_path)
+    state_path.unlink(missing_ok=True)
+    return average.module
+
+
+def train_reader(
+    pack: HeadPack,
+    settings: Settings,
+    backbone: dict[str, Tensor] | None,
+    out: Path,
+    device: torch.device,
+    progress: Callable[[int, float], None] | None = None,
+) -> ReaderNetwork:
+    """Train the reader and write weights, settings and predictions on what was held out."""
+    torch.manual_seed(settings.seed)
+    out.mkdir(parents=True, exist_ok=True)
+    folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
+    held = torch.where(pack.rendered, pack.held_out, folds == settings.fold)
+    known = torch.tensor([w != "differ" for w in pack.labels])
+    weights = sampling_weights(pack, settings, ~held & known)
+    network = ReaderNetwork().to(device)
+    if backbone:
+        load_imagenet(network.backbone, backbone)
+    data = pack.to(device)
+    generator = torch.Generator().manual_seed(settings.seed)
+
+    def loss_of(step: int) -> Tensor:
+        picks = torch.multinomial(weights, settings.batch, True, generator=generator).to(device)
+        images = augment.heads(
+            data.images[picks].float() / 255, settings.size, HEAD_CONTEXT / VIEW_CONTEXT
+        )
+        images = normalise(images)
+        if settings.mixup <= 0:
+            return reader_loss(network(images), data, picks, settings.smooth).mean()
+        share = float(
+            np.random.default_rng([settings.seed, step]).beta(settings.mixup, settings.mixup)
+        )
+        other = picks.flip(0)
+        logits = network(share * images + (1 - share) * images.flip(0))
+        first = reader_loss(logits, data, picks, settings.smooth)
+        second = reader_loss(logits, data, other, settings.smooth)
+        return (share * first + (1 - share) * second).mean()
+
+    best = optimise(network, loss_of, settings, out, progress)
+    assert isinstance(best, ReaderNetwork)
+    save_file({k: v.contiguous().half() for k, v in best.state_dict().items()}, out / "reader.st")
+    prior = (weights[:, None] * pack.allowed / pack.allowed.sum(1, True).clamp(min=1)).sum(0)
+    (out / "settings.json").write_text(
+        json.dumps({**asdict(settings), "prior": (prior / prior.sum()).tolist()}, indent=1)
+    )
+    chosen = torch.nonzero(held)[:, 0]
+    if len(chosen):
+        write_predictions(best, pack, chosen, settings.size, device, out / "held_out.csv")
+    return best
+
+
+def write_predictions(
+    network: ReaderNetwork,
+    pack: HeadPack,
+    chosen: Tensor,
+    size: int,
+    device: torch.device,
+    path: Path,
+) -> None:
+    """Logits of the chosen crops as a table, for calibration and scores."""
+    logits = predict(network, pack.images[chosen].to(device), size)
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file)
+        columns = [f"{k}{i}" for k, v in logits.items() for i in range(v.shape[1])]
+        writer.writerow(["row", "source", "label", "crest", "beard", "wattles", "pixels", *columns])
+        table = torch.cat(list(logits.values()), 1)
+        for position, i in enumerate(chosen.tolist()):
+            source = "render" if bool(pack.rendered[i]) else "photo"
+            truth = [float(pack.crest[i]), float(pack.beard[i]), int(pack.wattles[i])]
+            values = [f"{v:.4f}" for v in table[position].tolist()]
+            writer.writerow([i, source, pack.labels[i], *truth, float(pack.pixels[i]), *values])
+
+
+def backbone_of(folder: Path) -> dict[str, Tensor] | None:
+    """ImageNet weights packed beside the crops as `backbone.st`, if they are there.
+
+    Their names are numbers, since a safetensors file doesn't keep the order of its tensors.
+    """
+    path = folder / "backbone.st"
+    if not path.exists():
+        return None
+    return {k: v.float() for k, v in sorted(load_file(path).items())}
+
+
+def main() -> None:
+    """Train one network from a pack; `combwright train` calls the functions above."""
+    import argparse
+
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--pack", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    for name, value in asdict(Settings()).items():
+        parser.add_argument(f"--{name}", type=type(value), default=value)
+    args = vars(parser.parse_args())
+    folder, out = args.pop("pack"), args.pop("out")
+    settings = Settings(**args)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    if settings.task == "reader":
+        train_reader(load_heads(folder), settings, backbone_of(folder), out, device)
+    else:
+        from classifier.finder_training import train_finder
+
+        train_finder(folder, settings, backbone_of(folder), out, device)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""Genetics of the comb: crosses, what a genotype shows, and exact inference in a pedigree."""

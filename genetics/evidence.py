@@ -1,0 +1,117 @@
+"""What was seen, as likelihoods of the nine genotypes.
+
+A likelihood is an array (9,) or (6,) up to a constant; all ones says nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from genetics.combs import CLASSES, Array, comb_given_genotype, tables
+from genetics.genotype import DOSES, possible
+
+SAID = {
+    **{name: (name,) for name in CLASSES},
+    "pea": ("single_blade_pea", "triple_pea"),
+}
+WATTLE_WORDS = ("small", "medium", "large")
+
+
+def from_posterior(posterior: ArrayLike, prior: ArrayLike, useless: float = 0.0) -> Array:
+    """Likelihood (6,) of the combs from a classifier's probabilities.
+
+    p(photo | comb) is proportional to p(comb | photo) / p_train(comb): the training prior is
+    divided out here and nowhere else. `useless` is the chance that the photo shows none of the
+    six combs or can't be read; then it says nothing. The result is scaled to a mean of 1.
+
+    Raises ValueError unless both are distributions over the six classes.
+    """
+    p, q = np.asarray(posterior, float), np.asarray(prior, float)
+    for name, value in (("posterior", p), ("training prior", q)):
+        if value.shape != (len(CLASSES),) or (value < 0).any() or abs(value.sum() - 1) > 1e-6:
+            raise ValueError(f"{name} must be {len(CLASSES)} probabilities that sum to 1: {value}")
+    if (q <= 0).any():
+        raise ValueError("the training prior has a class that was never trained on")
+    ratio = p / q
+    ratio = ratio / ratio.mean()
+    return useless + (1 - useless) * ratio
+
+
+def from_person(said: str) -> Array:
+    """Likelihood (6,) of the combs where a person wrote down `said` (a class, or 'pea').
+
+    Nobody is infallible: the slips of `combs.toml` apply.
+    """
+    if said not in SAID:
+        raise ValueError(f"unknown comb word {said!r}; use one of {', '.join(SAID)}")
+    numbers = tables()["person"]
+    slip = float(numbers["slip"])
+    confusion = np.full((6, 6), slip / 5)
+    np.fill_diagonal(confusion, 1 - slip)
+    folded = CLASSES.index("crest_folded_single")
+    for seen in ("walnut", "rose"):
+        share = float(numbers[f"folded_taken_for_{seen}"])
+        confusion[folded, CLASSES.index(seen)] += share
+        confusion[folded, folded] -= share
+    return np.asarray(confusion[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
+
+
+def pooled(likelihoods: Sequence[Array]) -> Array:
+    """Several photos of one bird as one likelihood (6,).
+
+    Their errors are alike, so n photos count as n / (1 + (n - 1) r) independent ones, with the
+    correlation r of `combs.toml` (Kish's design effect): the mean of the logarithms times that.
+    """
+    if not likelihoods:
+        return np.ones(len(CLASSES))
+    logs = np.log(np.maximum(np.array(likelihoods), 1e-12))
+    correlation = float(tables()["photos"]["correlation"])
+    count = len(likelihoods) / (1 + (len(likelihoods) - 1) * correlation)
+    mean = logs.mean(0) * count
+    return np.asarray(np.exp(mean - mean.max()))
+
+
+def on_genotypes(comb_likelihood: Array, crest: bool | None) -> Array:
+    """A likelihood of the combs (6,) carried to the genotypes (9,)."""
+    return np.asarray(comb_given_genotype(crest) @ comb_likelihood)
+
+
+def from_genotype(text: str) -> Array:
+    """A known genotype, perhaps with open alleles, as a likelihood (9,) of ones and zeros."""
+    allowed = np.zeros(len(DOSES))
+    allowed[list(possible(text))] = 1
+    return allowed
+
+
+def wattle_silence(beard: bool | None, sex: str | None, age_weeks: float | None) -> str | None:
+    """Why wattles say nothing of this bird, in words; None if they do say something."""
+    if beard is None:
+        return "nobody noted whether a beard is there"
+    if beard:
+        return "beard present"
+    if sex not in ("cock", "hen"):
+        return "sex unknown"
+    if age_weeks is None:
+        return "age unknown"
+    youngest = float(tables()["wattles"]["youngest_weeks"])
+    if age_weeks < youngest:
+        return f"younger than {youngest:.0f} weeks"
+    return None
+
+
+def from_wattles(size: str, beard: bool | None, sex: str | None, age_weeks: float | None) -> Array:
+    """Wattle size as a likelihood (9,) of the genotypes: exactly ones wherever it is silent.
+
+    Pea reduces wattles (Wright et al. 2009), but so does a beard, and both sexes differ.
+    """
+    if wattle_silence(beard, sex, age_weeks) is not None:
+        return np.ones(len(DOSES))
+    if size not in WATTLE_WORDS:
+        raise ValueError(f"unknown wattle size {size!r}; use small, medium or large")
+    numbers = tables()["wattles"]
+    column = WATTLE_WORDS.index(size)
+    by_dose = {0: "pp", 1: "Pp", 2: "PP"}
+    return np.array([float(numbers[f"{sex}_{by_dose[pea]}"][column]) for _, pea in DOSES])

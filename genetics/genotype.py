@@ -1,0 +1,91 @@
+"""Genotypes at the rose (R) and pea (P) loci, written the trade's way: `R/r+ P/p+`."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from itertools import product
+
+
+class GenotypeError(ValueError):
+    """A genotype that can't be read; the message says what was found and what is expected."""
+
+
+@dataclass(frozen=True)
+class Locus:
+    """A locus with two alleles."""
+
+    name: str
+    dominant: str
+    recessive: str
+    dominance: str
+    chromosome: int
+
+
+@cache
+def loci() -> tuple[Locus, ...]:
+    """The loci of `loci.toml`, in writing order."""
+    text = resources.files(__package__).joinpath("loci.toml").read_text(encoding="utf-8")
+    return tuple(Locus(**row) for row in tomllib.loads(text)["locus"])
+
+
+# Copies of the dominant allele at each locus; index 0 is R/R P/P, index 8 is r+/r+ p+/p+.
+DOSES: tuple[tuple[int, int], ...] = tuple((r, p) for r, p in product((2, 1, 0), repeat=2))
+
+
+def written(doses: tuple[int, ...]) -> str:
+    """Copies of the dominant alleles as a genotype, dominant allele first.
+
+    >>> written((1, 0))
+    'R/r+ p+/p+'
+    """
+    parts = []
+    for locus, copies in zip(loci(), doses, strict=True):
+        alleles = [locus.dominant] * copies + [locus.recessive] * (2 - copies)
+        parts.append("/".join(alleles))
+    return " ".join(parts)
+
+
+NAMES: tuple[str, ...] = tuple(written(d) for d in DOSES)
+
+
+def possible(text: str) -> tuple[int, ...]:
+    """Indices of the genotypes that a written one allows; `?` and `_` stand for any allele.
+
+    >>> [NAMES[i] for i in possible('R/? p+/p+')]
+    ['R/R p+/p+', 'R/r+ p+/p+']
+
+    Raises GenotypeError for anything that isn't a genotype at both loci.
+    """
+    parts = text.split()
+    if len(parts) != len(loci()):
+        raise GenotypeError(
+            f"genotype {text!r}: expected two loci such as 'R/r+ P/p+', found {len(parts)}"
+        )
+    doses_by_locus = []
+    for part, locus in zip(parts, loci(), strict=True):
+        alleles = part.split("/")
+        known = {locus.dominant, locus.recessive}
+        if len(alleles) != 2 or not set(alleles) <= known | {"?", "_"}:
+            raise GenotypeError(
+                f"genotype {text!r}: {part!r} is no pair of {locus.dominant} and "
+                f"{locus.recessive} (write {locus.dominant}/{locus.recessive}; ? if unknown)"
+            )
+        least = alleles.count(locus.dominant)
+        unknown = len(alleles) - sum(a in known for a in alleles)
+        doses_by_locus.append(range(least, least + unknown + 1))
+    return tuple(
+        i
+        for i, d in enumerate(DOSES)
+        if all(c in r for c, r in zip(d, doses_by_locus, strict=True))
+    )
+
+
+def index_of(text: str) -> int:
+    """Index of a fully known genotype; GenotypeError if an allele is open."""
+    found = possible(text)
+    if len(found) != 1:
+        raise GenotypeError(f"genotype {text!r}: every allele must be known here")
+    return found[0]

@@ -1,0 +1,19 @@
+"""The reader in service: loaded once, with torch imported only when it is needed."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader
+
+
+@cache
+def default_reader(folder: Path | None = None) -> Reader:
+    """The reader of a folder of weights, or the shipped one."""
+    from classifier.card import SHIPPED
+    from classifier.reader import Reader
+
+    return Reader(folder or SHIPPED)

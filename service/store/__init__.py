@@ -1,0 +1,1 @@
+"""What is kept: birds, photos, readings. SQLite by default, PostgreSQL by URL."""

@@ -1,0 +1,231 @@
+"""Sorting a batch: readings joined with the pedigree, the worst risk first."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
+from classifier.quality import rules
+from classifier.reading import Reading, crest_doubt, risk
+from classifier.words import COMBS, SPOKEN
+from service.boxes import Box, box_for
+from service.candidates import Candidate, candidates
+from service.flock import Bird, Flock
+
+PILE_ORDER = ("second_look", "new_photo", "settled")
+
+
+class TriageError(ValueError):
+    """A batch that can't be sorted at all."""
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A photo that couldn't be read, and why."""
+
+    photo: Path
+    error: str
+
+
+@dataclass(frozen=True)
+class Item:
+    """One bird of a batch: its photos, readings, candidates and the pile it goes to."""
+
+    bird: str
+    photos: tuple[Path, ...]
+    readings: tuple[Reading, ...]
+    candidate: Candidate | None
+    pile: str
+    proposal: str | None
+    confidence: float
+    risk: float
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A sorted batch and what couldn't be read."""
+
+    items: tuple[Item, ...]
+    failures: tuple[Failure, ...]
+    unseen: tuple[str, ...]
+    """Birds of the flock list without a photo in this batch."""
+
+    def pile(self, name: str) -> list[Item]:
+        """The items of one pile."""
+        return [item for item in self.items if item.pile == name]
+
+
+def photos_in(folder: Path) -> list[Path]:
+    """Files of a folder that look like photos by their suffix, in natural order."""
+    if not folder.exists():
+        raise TriageError(f"{folder}: no such folder; give the one with the photos")
+    if not folder.is_dir():
+        raise TriageError(f"{folder}: not a folder; give the one with the photos")
+    found = [
+        p
+        for p in folder.iterdir()
+        if p.is_file() and p.suffix.lower() in SUFFIXES and not p.name.startswith(".")
+    ]
+    if not found:
+        raise TriageError(f"{folder}: no photos here ({', '.join(SUFFIXES)})")
+    return sorted(found, key=natural)
+
+
+def natural(path: Path) -> list[tuple[int, int, str]]:
+    """Sort key by which 9 comes before 10."""
+    parts = re.split(r"(\d+)", path.name)
+    return [(0, int(p), "") if p.isdigit() else (1, 0, p.lower()) for p in parts]
+
+
+def owners(photos: Sequence[Path], flock: Flock | None) -> dict[str, list[Path]]:
+    """Photos by bird: the flock's `photo` column, else the file name's stem.
+
+    A stem with an ending such as `-2`, `_b` or ` (3)` belongs to the bird before it, if the
+    flock knows that one and not the whole stem.
+    """
+    listed = {p: b.bird for b in (flock.birds if flock else ()) for p in b.photos}
+    known = {b.bird for b in flock.birds} if flock else set()
+    birds: dict[str, list[Path]] = {}
+    for photo in photos:
+        bird = listed.get(photo.name) or photo.stem
+        if photo.name not in listed and bird not in known:
+            short = re.sub(r"[-_ ](\d+|[a-z]|\(\d+\))$", "", bird)
+            bird = short if short in known else bird
+        birds.setdefault(bird, []).append(photo)
+    return birds
+
+
+def read_all(
+    photos: Sequence[Path],
+    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
+    boxes: dict[str, Box],
+    tick: Callable[[], None] = lambda: None,
+    chunk: int = 16,
+) -> tuple[dict[Path, Reading], list[Failure]]:
+    """Readings of all photos that can be decoded, and the failures; few in memory at once."""
+    readings: dict[Path, Reading] = {}
+    failures: list[Failure] = []
+    for start in range(0, len(photos), chunk):
+        opened: list[tuple[Path, Photo]] = []
+        for path in photos[start : start + chunk]:
+            try:
+                opened.append((path, open_photo(path)))
+            except PhotoError as error:
+                failures.append(Failure(path, str(error)))
+                tick()
+        good: list[tuple[Path, Photo, Box | None]] = []
+        for path, photo in opened:
+            box = box_for(path, boxes)
+            if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
+                size = f"{photo.width} x {photo.height}"
+                failures.append(Failure(path, f"its box lies outside the {size} photo"))
+                tick()
+            else:
+                good.append((path, photo, box))
+        if good:
+            answers = read([p for _, p, _ in good], [b for _, _, b in good])
+            for (path, _, _), reading in zip(good, answers, strict=True):
+                readings[path] = reading
+                tick()
+    return readings, failures
+
+
+def sort_batch(
+    photos: Sequence[Path],
+    readings: dict[Path, Reading],
+    failures: Sequence[Failure],
+    flock: Flock | None,
+    prior: Sequence[float],
+    on: date | None,
+) -> Batch:
+    """Join readings with the flock and sort the birds, worst risk first in each pile."""
+    by_bird = owners(photos, flock)
+    known: dict[str, Candidate] = {}
+    if flock:
+        looks = {b: [readings[p] for p in ps if p in readings] for b, ps in by_bird.items()}
+        found = candidates(flock, looks, prior, on)
+        known = {c.bird: c for c in found}
+    rows = {b.bird: b for b in flock.birds} if flock else {}
+    items = []
+    for bird, paths in by_bird.items():
+        seen = tuple(readings[p] for p in paths if p in readings)
+        if seen:
+            kept = tuple(p for p in paths if p in readings)
+            items.append(item_of(bird, kept, seen, known.get(bird), rows.get(bird)))
+    items.sort(key=lambda i: (PILE_ORDER.index(i.pile), -i.risk, natural(Path(i.bird))))
+    unseen = tuple(b for b in rows if b not in by_bird)
+    return Batch(tuple(items), tuple(failures), unseen)
+
+
+def item_of(
+    bird: str,
+    photos: tuple[Path, ...],
+    readings: tuple[Reading, ...],
+    candidate: Candidate | None,
+    row: Bird | None,
+) -> Item:
+    """One bird judged: its readings alone if it isn't in a flock, else with its relatives."""
+    limits = rules()["pile"]
+    usable = [r for r in readings if r.pile != "new_photo"]
+    best = max(usable or readings, key=lambda r: r.confidence)
+    if not usable:
+        reasons = list(dict.fromkeys(d for r in readings for d in r.doubts))
+        return Item(
+            bird,
+            photos,
+            readings,
+            candidate,
+            "new_photo",
+            None,
+            best.confidence,
+            risk(best.best, best.comb),
+            tuple(reasons),
+        )
+    chances = tuple(candidate.combs[c] for c in COMBS) if candidate else best.comb
+    proposal = COMBS[max(range(len(COMBS)), key=chances.__getitem__)]
+    confidence = max(chances) * (1 - best.none_of_these)
+    expected = risk(proposal, chances)
+    reasons = []
+    told: str | None = proposal if best.none_of_these < 0.5 else None
+    if best.none_of_these >= limits["most_none"]:
+        reasons.append(next(d for d in best.doubts if d.startswith("perhaps none of the six")))
+    reasons += [d for d in best.doubts if d.startswith(("the head was found", "more than one"))]
+    noted = row.crest if row else None
+    crest = {True: 1.0, False: 0.0, None: best.crest}[noted]
+    doubt = crest_doubt(crest, best.comb)
+    if doubt:
+        reasons.append(doubt)
+    elif proposal == "crest_folded_single":
+        reasons.append("reads as a single comb in a fold, yet no crest is seen")
+    if candidate and candidate.conflict:
+        reasons.insert(0, candidate.conflict)
+    if best.proposal and best.best != proposal:
+        reasons.append(
+            f"the photo says {SPOKEN[best.best]}, its relatives {SPOKEN[proposal]}: look again"
+        )
+    if row and row.comb and row.comb not in (proposal, "pea") and not reasons:
+        reasons.append(f"written down as {SPOKEN[row.comb]}, read as {SPOKEN[proposal]}")
+    if len({r.best for r in usable if r.proposal}) > 1:
+        words = sorted({SPOKEN[r.best] for r in usable if r.proposal})
+        reasons.append(f"its photos disagree: {' and '.join(words)}")
+    unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
+    if unsure and told:
+        ranked = sorted(zip(chances, COMBS, strict=True), reverse=True)[1:3]
+        names = " or ".join(f"{SPOKEN[c]} ({p:.0%})" for p, c in ranked if p >= 0.02)
+        reasons.append(f"could also be {names or 'another comb'}")
+    return Item(
+        bird,
+        photos,
+        readings,
+        candidate,
+        "second_look" if reasons else "settled",
+        told,
+        confidence,
+        expected,
+        tuple(reasons),
+    )

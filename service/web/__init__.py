@@ -1,0 +1,1 @@
+"""The web page: take photos, see readings, correct them, look at candidates."""

@@ -1,0 +1,54 @@
+"""The application: state, routers, static files, error pages."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from fastapi import FastAPI, Request
+from fastapi.responses import HTMLResponse, Response
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from service.reading import default_reader
+from service.settings import Settings, from_environment
+from service.store.database import open_store
+from service.web import birds, photos
+from service.web.pages import page
+
+HERE = Path(__file__).parent
+
+
+def create(settings: Settings | None = None, weights: Path | None = None) -> FastAPI:
+    """The application on a store; the reader is loaded at once, so that errors show early."""
+    chosen = settings or from_environment()
+    chosen.home.mkdir(parents=True, exist_ok=True)
+    app = FastAPI(title="Combwright", docs_url=None, redoc_url=None)
+    app.state.settings = chosen
+    app.state.sessions = open_store(chosen.database)
+    app.state.reader = default_reader(weights)
+    app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
+    app.include_router(photos.router)
+    app.include_router(birds.router)
+
+    @app.exception_handler(HTTPException)
+    async def told(request: Request, error: HTTPException) -> HTMLResponse:
+        """Errors as a page that says what to do."""
+        return page(request, "error.html", status=error.status_code, message=str(error.detail))
+
+    @app.middleware("http")
+    async def guard(request: Request, call_next: object) -> Response:
+        """No page may be framed or load anything from elsewhere; forms come from here alone."""
+        origin = request.headers.get("origin")
+        if request.method == "POST" and origin and origin != "null":
+            host = origin.split("://", 1)[-1]
+            if host != request.headers.get("host"):
+                return HTMLResponse("forms must be sent from this page", status_code=403)
+        response: Response = await call_next(request)  # type: ignore[operator]
+        response.headers["Content-Security-Policy"] = (
+            "default-src 'self'; img-src 'self' blob:; frame-ancestors 'none'; form-action 'self'"
+        )
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        response.headers["Referrer-Policy"] = "same-origin"
+        return response
+
+    return app

@@ -1,0 +1,51 @@
+"""Scores and calibration against scikit-learn and against known answers."""
+
+import numpy as np
+import pytest
+from sklearn.metrics import balanced_accuracy_score, confusion_matrix, roc_auc_score
+
+from classifier.calibration import (
+    area_under_curve,
+    balanced_accuracy,
+    confusion,
+    expected_calibration_error,
+    fit_binary_temperature,
+    fit_temperature,
+    set_threshold,
+)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_scores_equal_those_of_scikit_learn(seed):
+    rng = np.random.default_rng(seed)
+    truth, answer = rng.choice(["a", "b", "c"], 80), rng.choice(["a", "b", "c"], 80)
+    score, positive = rng.integers(0, 9, 80).astype(float), rng.random(80) < 0.4
+    assert area_under_curve(score, positive) == pytest.approx(roc_auc_score(positive, score))
+    assert balanced_accuracy(truth, answer) == pytest.approx(balanced_accuracy_score(truth, answer))
+    assert confusion(truth, answer, "abc") == confusion_matrix(truth, answer).tolist()
+
+
+def test_a_temperature_that_was_put_in_is_found_again():
+    rng = np.random.default_rng(1)
+    logits = rng.normal(size=(20_000, 6)) * 2
+    p = np.exp(logits) / np.exp(logits).sum(1, keepdims=True)
+    drawn = (p.cumsum(1) > rng.random((len(p), 1))).argmax(1)
+    allowed = np.eye(6)[drawn]
+    assert fit_temperature(logits * 1.7, allowed) == pytest.approx(1.7, rel=0.05)
+    z = rng.normal(size=20_000) * 2
+    truth = (rng.random(20_000) < 1 / (1 + np.exp(-z))).astype(float)
+    assert fit_binary_temperature(z * 0.6, truth) == pytest.approx(0.6, rel=0.08)
+
+
+def test_set_threshold_keeps_the_promised_share():
+    rng = np.random.default_rng(2)
+    missed = [(rng.random(500) < set_threshold(rng.random(60), 0.1)).mean() for _ in range(400)]
+    assert 0.06 < np.mean(missed) <= 0.105
+    assert set_threshold(np.array([0.5, 0.6]), 0.1) == 0
+
+
+def test_calibration_error_of_an_honest_and_of_a_boastful_reader():
+    confidence = np.full(1000, 0.75)
+    honest = np.arange(1000) % 4 != 0
+    assert expected_calibration_error(confidence, honest) == pytest.approx(0)
+    assert expected_calibration_error(np.full(1000, 0.95), honest) == pytest.approx(0.2)

@@ -1,0 +1,102 @@
+"""Doubts and piles: what a reading says of itself."""
+
+from dataclasses import replace
+
+import pytest
+
+from classifier.quality import complaints, rules
+from classifier.reading import HeadBox, Reading, Wattles, judged, risk, wattles_told
+from classifier.words import COMBS
+
+
+def reading(**changes):
+    base = Reading(
+        photo="a.jpg",
+        head=HeadBox((0.0, 0.0, 200.0, 200.0), "found", 0.9),
+        comb=(0.01, 0.01, 0.01, 0.01, 0.01, 0.95),
+        none_of_these=0.01,
+        readable=0.95,
+        plausible=("walnut",),
+        crest=0.02,
+        beard=0.02,
+        wattles=Wattles("small", None),
+        complaints=(),
+        remarks=(),
+        model="test",
+    )
+    return replace(base, **changes)
+
+
+def test_a_clear_comb_is_settled_without_doubts():
+    answer = judged(reading())
+    assert (answer.pile, answer.proposal, answer.doubts) == ("settled", "walnut", ())
+
+
+def test_a_crest_over_an_unclear_comb_is_the_chief_doubt():
+    answer = judged(reading(crest=0.95, comb=(0.01, 0.15, 0.01, 0.01, 0.01, 0.81)))
+    assert answer.pile == "second_look"
+    assert "single comb that the crest folds" in answer.doubts[0]
+
+
+def test_a_fold_read_with_confidence_is_still_looked_at_again():
+    answer = judged(reading(crest=0.95, comb=(0.01, 0.95, 0.01, 0.01, 0.01, 0.01)))
+    assert answer.pile == "second_look"
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"head": HeadBox((0.0, 0.0, 9.0, 9.0), "whole", 0.1)}, "no head found"),
+        ({"readable": 0.1}, "can't be made out"),
+        ({"complaints": ("blurred: take another",)}, "blurred"),
+    ],
+)
+def test_what_cannot_be_read_asks_for_a_new_photo_and_proposes_nothing(change, words):
+    answer = judged(reading(**change))
+    assert (answer.pile, answer.proposal) == ("new_photo", None)
+    assert words in answer.doubts[0]
+
+
+def test_none_of_these_is_a_doubt_and_then_no_proposal():
+    answer = judged(reading(none_of_these=0.9))
+    assert answer.pile == "second_look"
+    assert answer.proposal is None
+    assert "V, cup, trimmed" in answer.doubts[0]
+
+
+def test_risk_is_zero_for_certainty_and_grows_with_the_costlier_mistake():
+    certain = [float(c == "walnut") for c in COMBS]
+    assert risk("walnut", certain) == 0
+    assert risk("single", certain) == rules()["costs"]["single"]["walnut"]
+
+
+def test_every_wrong_pair_of_combs_has_a_cost():
+    for taken in COMBS:
+        assert set(rules()["costs"][taken]) == set(COMBS) - {taken}
+
+
+def test_wattles_are_silent_with_a_beard_or_the_chance_of_one():
+    sizes = {"none": 0.0, "small": 0.0, "medium": 0.1, "large": 0.9}
+    assert wattles_told(sizes, 0.05, 0.9) == Wattles("large", None)
+    assert wattles_told(sizes, 0.9, 0.9).why_not == "beard present"
+    assert wattles_told(sizes, 0.3, 0.9).size is None
+    assert wattles_told({**sizes, "large": 0.3}, 0.05, 0.9).why_not == "size unclear"
+
+
+def test_the_json_probabilities_sum_to_one():
+    answer = reading(comb=tuple([1 / 6] * 6)).as_json()
+    assert sum(answer["comb"].values()) == pytest.approx(1, abs=1e-12)
+
+
+def test_quality_complains_of_small_dark_and_blurred_heads():
+    import numpy as np
+    from PIL import Image, ImageFilter
+
+    from tests.conftest import DEMO
+
+    clear = Image.open(DEMO / "2.jpg")
+    assert complaints(clear, 300) == []
+    assert complaints(clear, 20)[0].startswith("too small")
+    assert complaints(clear.filter(ImageFilter.GaussianBlur(16)), 300)[0].startswith("blurred")
+    dark = Image.fromarray((np.asarray(clear) * 0.1).astype(np.uint8))
+    assert any(c.startswith("too dark") for c in complaints(dark, 300))

@@ -1,0 +1,81 @@
+"""Rendered heads: recipes are reproducible and balanced, geometry and truth are sound."""
+
+from collections import Counter
+
+import numpy as np
+import pytest
+
+from classifier.render.bird import COMB_MAKERS, build
+from classifier.render.recipe import COMBS, NONE, ODD_COMBS, draw
+
+
+def test_a_seed_gives_the_same_head_every_time():
+    assert draw(77) == draw(77)
+    one, two = build(draw(77)), build(draw(77))
+    for (name, a), (other, b) in zip(one.joined(), two.joined(), strict=True):
+        assert name == other
+        assert np.array_equal(a.vertices, b.vertices)
+        assert np.array_equal(a.colours, b.colours)
+
+
+@pytest.mark.parametrize("kind", [*COMBS, *ODD_COMBS])
+def test_every_comb_is_sound_geometry_on_top_of_the_head(kind):
+    odd = kind if kind in ODD_COMBS else ""
+    bag = build(draw(4, NONE if odd else kind, odd=odd, comb_size=0.9, crest=0.6, beard=0.8))
+    for _, part in bag.joined():
+        assert np.isfinite(part.vertices).all()
+        assert part.faces.min() >= 0
+        assert part.faces.max() < len(part.vertices)
+        assert ((part.colours >= 0) & (part.colours <= 1)).all()
+    combs = bag.parts.get("comb", [])
+    assert bool(combs) == (kind != "combless")
+    for part in combs:
+        assert part.vertices[:, 2].max() > 0.3
+
+
+def test_a_single_comb_is_thin_and_tall_and_a_pea_comb_low():
+    def extent(kind):
+        points = np.concatenate(
+            [p.vertices for p in build(draw(8, kind, comb_size=0.9, crest=0.0)).parts["comb"]]
+        )
+        return np.ptp(points, axis=0)
+
+    single, pea, walnut = extent("single"), extent("triple_pea"), extent("walnut")
+    assert single[2] > 1.5 * pea[2]
+    assert walnut[1] > single[1] * 0.8
+
+
+def test_classes_share_the_same_crests_beards_and_colours():
+    # What isn't the comb must not tell the class; folded singles need a crest by nature.
+    drawn = [draw(s) for s in range(4000)]
+    for comb in (*COMBS, NONE):
+        mine = [r for r in drawn if r.comb == comb]
+        assert len(mine) >= 400
+        if comb != "crest_folded_single":
+            assert 0.26 < np.mean([r.crest > 0 for r in mine]) < 0.40
+        assert 0.18 < np.mean([r.beard > 0 for r in mine]) < 0.32
+        assert 0.11 < Counter(r.plumage for r in mine)["white"] / len(mine) < 0.23
+
+
+def test_every_kind_of_comb_has_a_maker():
+    assert set(COMB_MAKERS) == {*COMBS, *ODD_COMBS}
+
+
+def test_an_unknown_comb_is_refused():
+    with pytest.raises(ValueError, match="unknown comb class 'strawberry'"):
+        draw(1, "strawberry")
+
+
+def test_a_render_has_exact_box_and_masks():
+    pytest.importorskip("bpy", reason="needs the extra [render]")
+    from classifier.render.heads import head_box, render
+    from classifier.render.stage import Stage
+
+    head = render(Stage(), draw(3, "single", far=False, crest=0.0, comb_size=0.9), 96)
+    x0, y0, x1, y1 = head.box
+    assert head_box(head.masks) == head.box
+    assert head.photo.size == (96, 96)
+    assert head.comb_pixels > 60
+    assert head.masks[y0:y1, x0:x1, 2].sum() == head.masks[..., 2].sum()
+    # The comb belongs to the head.
+    assert (head.masks[..., 2] >= head.masks[..., 0]).all()

@@ -1,0 +1,105 @@
+"""A small smoke test of training from folders to shipped weights."""
+
+import csv
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from classifier.datasets import DataError, held_out, photographs, renders
+from classifier.words import COMBS
+
+PHOTO_COLUMNS = [
+    "file",
+    "split",
+    "status",
+    "comb",
+    "x0",
+    "y0",
+    "x1",
+    "y1",
+    "crest",
+    "beard",
+    "wattles",
+    "group",
+    "licence",
+]
+TRUTH_COLUMNS = ["file", "seed", "label", "crest", "beard", "wattles", "x0", "y0", "x1", "y1"]
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    """Folders of photographs and renders in the form that training takes: coloured noise."""
+    base = tmp_path_factory.mktemp("data")
+    rng = np.random.default_rng(0)
+    photos, rendered = base / "photos", base / "renders"
+    (photos / "train").mkdir(parents=True)
+    rendered.mkdir()
+
+    def noise(path):
+        Image.fromarray(rng.integers(0, 255, (90, 120, 3), dtype=np.uint8)).save(path)
+
+    with (photos / "labels.csv").open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(PHOTO_COLUMNS)
+        for i in range(12):
+            noise(photos / "train" / f"{i}.jpg")
+            comb = ("single", "rose", "pea")[i % 3]
+            writer.writerow(
+                [
+                    f"train/{i}.jpg",
+                    "train",
+                    "agreed",
+                    comb,
+                    20,
+                    20,
+                    80,
+                    80,
+                    "no",
+                    "",
+                    "small",
+                    i,
+                    "x",
+                ]
+            )
+    with (rendered / "truth-0.csv").open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(TRUTH_COLUMNS)
+        for seed in range(96):
+            noise(rendered / f"{seed}.jpg")
+            crest = 0.5 if seed % 2 else 0.0
+            writer.writerow(
+                [f"{seed}.jpg", seed, COMBS[seed % 6], crest, 0.0, "none", 30, 20, 90, 80]
+            )
+    return photos, rendered
+
+
+def test_one_round_of_eight_renders_in_ten_is_kept_from_training(folders):
+    kept = [int(s.group.split("-")[1]) for s in renders(folders[1]) if held_out(s)]
+    assert kept == list(range(72, 80))
+
+
+def test_a_photo_without_a_stated_licence_is_never_trained_on(folders, tmp_path):
+    text = (folders[0] / "labels.csv").read_text().replace(",x\n", ",not stated\n", 1)
+    (tmp_path / "labels.csv").write_text(text)
+    with pytest.raises(DataError, match="must not be trained on"):
+        photographs(tmp_path, "train")
+
+
+def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monkeypatch):
+    from classifier import building
+    from classifier.photo import open_photo
+    from classifier.reader import Reader
+
+    monkeypatch.setattr(building, "pack_backbone", lambda folder: (folder / "backbone.st").touch())
+    monkeypatch.setattr(building, "backbone_of", lambda folder: None)
+    out = tmp_path / "run"
+    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0)
+    reader = Reader(out / "weights")
+    assert reader.card.document["training"]["photographs_held_out_in_folds"] > 0
+    reading = reader.read([open_photo(folders[0] / "train" / "0.jpg")], [(20, 20, 80, 80)])[0]
+    assert sum(reading.comb) == pytest.approx(1)
+    # A second call finds everything done and only assembles again.
+    before = (out / "reader" / "log.csv").read_text()
+    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0)
+    assert (out / "reader" / "log.csv").read_text() == before

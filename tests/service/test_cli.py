@@ -1,0 +1,160 @@
+"""The command line against its contract."""
+
+import csv
+import json
+
+import pytest
+
+from genetics.genotype import NAMES
+from tests.conftest import DEMO
+
+COMBS = ["single", "crest_folded_single", "rose", "single_blade_pea", "triple_pea", "walnut"]
+PILES = {"settled", "second_look", "new_photo"}
+
+
+@pytest.fixture(scope="module")
+def readings(combwright):
+    """JSON lines of four demo photos in a given order."""
+    run = combwright("read", *(DEMO / f"{n}.jpg" for n in (25, 50, 2, 45)), "--json")
+    assert run.code == 0, run.err
+    return run.lines
+
+
+def test_read_prints_one_object_a_photo_in_input_order(readings):
+    assert [r["photo"].rsplit("/", 1)[1] for r in readings] == [
+        "25.jpg",
+        "50.jpg",
+        "2.jpg",
+        "45.jpg",
+    ]
+
+
+def test_read_gives_every_field_of_the_contract(readings):
+    for reading in readings:
+        assert list(reading) == [
+            "photo",
+            "ok",
+            "head",
+            "comb",
+            "none_of_these",
+            "proposal",
+            "confidence",
+            "plausible",
+            "crest",
+            "beard",
+            "wattles",
+            "doubts",
+            "pile",
+            "model",
+        ]
+        assert reading["ok"] is True
+        assert list(reading["comb"]) == COMBS
+        assert sum(reading["comb"].values()) == pytest.approx(1, abs=1e-9)
+        for key in ("none_of_these", "confidence", "crest", "beard"):
+            assert 0 <= reading[key] <= 1
+        assert reading["proposal"] is None or reading["proposal"] in COMBS
+        assert set(reading["plausible"]) <= set(COMBS)
+        assert reading["plausible"]
+        assert reading["pile"] in PILES
+        assert set(reading["wattles"]) == {"size", "why_not"}
+        assert (reading["wattles"]["size"] is None) == (reading["wattles"]["why_not"] is not None)
+        box = reading["head"]["box"]
+        assert 0 <= box[0] < box[2] <= 512
+        assert 0 <= box[1] < box[3] <= 512
+        assert reading["head"]["source"] in {"found", "given", "whole"}
+        assert reading["model"].startswith("reader-")
+
+
+def test_an_empty_photo_gets_no_proposal(readings):
+    empty = readings[1]
+    assert empty["proposal"] is None
+    assert empty["pile"] == "new_photo"
+    assert empty["head"]["source"] == "whole"
+    assert empty["head"]["box"] == [0, 0, 512, 512]
+    assert "no head found" in empty["doubts"][0]
+
+
+def test_the_chief_doubt_of_a_crested_bird_is_said(readings):
+    assert any("single comb that the crest folds" in d for d in readings[0]["doubts"])
+
+
+def test_a_bearded_birds_wattles_are_not_told(readings):
+    assert readings[3]["beard"] > 0.5
+    assert readings[3]["wattles"] == {"size": None, "why_not": "beard present"}
+
+
+def test_given_boxes_are_used(combwright, tmp_path, readings):
+    found = readings[2]["head"]["box"]
+    text = ",".join(str(round(v)) for v in found)
+    one = combwright("read", DEMO / "2.jpg", "--box", text, "--json").lines[0]
+    assert one["head"]["source"] == "given"
+    assert one["head"]["box"] == [round(v) for v in found]
+    (tmp_path / "boxes.csv").write_text(f"photo,x0,y0,x1,y1\n2.jpg,{text}\n")
+    run = combwright(
+        "read", DEMO / "2.jpg", DEMO / "3.jpg", "--boxes", tmp_path / "boxes.csv", "--json"
+    )
+    assert [r["head"]["source"] for r in run.lines] == ["given", "found"]
+    assert run.lines[0]["comb"] == one["comb"]
+
+
+def test_a_box_outside_its_photo_fails_that_photo_alone(combwright, tmp_path):
+    (tmp_path / "boxes.csv").write_text("photo,x0,y0,x1,y1\n2.jpg,9000,9000,9100,9100\n")
+    run = combwright(
+        "read", DEMO / "2.jpg", DEMO / "3.jpg", "--boxes", tmp_path / "boxes.csv", "--json"
+    )
+    assert run.code == 1
+    assert [r["ok"] for r in run.lines] == [False, True]
+
+
+def test_cross_prints_the_contract(combwright):
+    run = combwright("cross", "R/r+ P/p+", "r+/r+ p+/p+", "--json")
+    answer = json.loads(run.out)
+    assert {
+        "genotype": "R/r+ P/p+",
+        "probability": 0.25,
+        "comb": "walnut",
+    } in answer["offspring"]
+    assert answer["combs"] == {
+        "rose": 0.25,
+        "single": 0.25,
+        "single_blade_pea": 0.25,
+        "walnut": 0.25,
+    }
+
+
+def test_candidates_prints_the_contract(combwright):
+    run = combwright("candidates", DEMO / "flock.csv", "--json")
+    birds = json.loads(run.out)
+    with (DEMO / "flock.csv").open() as file:
+        assert [b["bird"] for b in birds] == [row["bird"] for row in csv.DictReader(file)]
+    for bird in birds:
+        assert list(bird) == ["bird", "genotypes", "combs", "conflict", "ledger"]
+        assert list(bird["genotypes"]) == list(NAMES)
+        assert sum(bird["genotypes"].values()) == pytest.approx(1, abs=1e-7)
+        assert list(bird["combs"]) == COMBS
+        assert bird["conflict"] is None
+        for line in bird["ledger"]:
+            assert set(line) == {"evidence", "says", "likelihood_ratio"}
+
+
+def test_candidates_of_an_f1_are_known_from_its_parents(combwright):
+    birds = {
+        b["bird"]: b for b in json.loads(combwright("candidates", DEMO / "flock.csv", "--json").out)
+    }
+    # Cock 1 is R/R P/P on record and hen 2 was read as single: the chick is R/r+ P/p+.
+    assert birds["11"]["genotypes"]["R/r+ P/p+"] > 0.9
+
+
+def test_commands_without_photos_import_no_torch(combwright, tmp_path):
+    import subprocess
+    import sys
+
+    script = (
+        "import sys\n"
+        "from service.cli import main\n"
+        "try: main(['cross', 'R/r+ P/p+', 'R/r+ P/p+', '--json'])\n"
+        "except SystemExit: pass\n"
+        "sys.exit('torch' in sys.modules)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True)
+    assert done.returncode == 0
