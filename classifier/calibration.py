@@ -10,6 +10,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import expit, log_softmax, logsumexp, softmax
 
 Array = NDArray[np.float64]
+YesNo = NDArray[np.bool_]
 
 
 def fit_temperature(logits: Array, allowed: Array) -> float:
@@ -79,7 +80,7 @@ def reliability(confidence: Array, correct: Array, bins: int = 10) -> list[dict[
     ]
 
 
-def area_under_curve(score: Array, positive: Array) -> float:
+def area_under_curve(score: Array, positive: YesNo) -> float:
     """Area under the ROC curve, by the Mann-Whitney statistic; NaN without both kinds."""
     from scipy.stats import mannwhitneyu
 
@@ -90,7 +91,7 @@ def area_under_curve(score: Array, positive: Array) -> float:
 
 
 def bootstrap(
-    score: Array, positive: Array, seed: int = 0, times: int = 2000
+    score: Array, positive: YesNo, seed: int = 0, times: int = 2000
 ) -> tuple[float, float]:
     """95 % interval of the area under the curve, by resampling cases."""
     rng = np.random.default_rng(seed)

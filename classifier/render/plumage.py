@@ -64,7 +64,7 @@ def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
     """A function that gives vertex colours (n, 5, 3, 3) for n feathers."""
 
     def paint(count: int) -> Array:
-        mix = np.zeros((count, 5, 3))
+        mix: Array = np.zeros((count, 5, 3))
         if coat.pattern == "plain":
             mix[:, :, 1], mix[:, :, 0], mix[:, 0] = 0.15, 0.5, 1
             mix[:, 1] += 0.3
