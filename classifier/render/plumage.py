@@ -70,7 +70,7 @@ def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
             mix[:, 1] += 0.3
         elif coat.pattern == "barred":
             phase = STATIONS[None, :, None] * bars * 3 + rng.uniform(0, 1.2, (count, 1, 1))
-            mix = (np.sin(phase + mix) > 0.1) * 1.0
+            mix = (np.sin(phase + mix) > 0.1).astype(float)
         elif coat.pattern == "laced":
             mix[:, :, 0], mix[:, :, 2], mix[:, 4] = 1, 1, 1
         elif coat.pattern == "striped":
