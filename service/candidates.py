@@ -144,6 +144,19 @@ def best_ratio(likelihood: Array, weights: Array, best: int) -> float:
     return float(likelihood[best] / alternative) if alternative > 0 else 1e9
 
 
+def posterior_of(
+    flock: Flock, evidence: Sequence[Evidence], founders: Array
+) -> tuple[Posterior, Array]:
+    """The flock's posterior, and the likelihoods (n, 9) that it rests on."""
+    likelihoods = np.array([e.on_genotypes for e in evidence]).reshape(-1, 9)
+    try:
+        return infer(flock.sire, flock.dam, likelihoods, founders), likelihoods
+    except Impossible:
+        # A recorded genotype contradicts the pedigree: let every record err a little.
+        likelihoods = likelihoods + 1e-4 * likelihoods.max(1, keepdims=True)
+        return infer(flock.sire, flock.dam, likelihoods, founders), likelihoods
+
+
 def candidates(
     flock: Flock,
     readings: dict[str, list[Reading]],
@@ -156,14 +169,8 @@ def candidates(
     day for ages. Raises genetics.pedigree.PedigreeError where no exact answer is possible.
     """
     evidence = [evidence_of(b, readings.get(b.bird, ()), prior, on) for b in flock.birds]
-    likelihoods = np.array([e.on_genotypes for e in evidence]).reshape(-1, 9)
     founders = founder_prior()
-    try:
-        posterior = infer(flock.sire, flock.dam, likelihoods, founders)
-    except Impossible:
-        # A recorded genotype contradicts the pedigree: let every record err a little.
-        likelihoods = likelihoods + 1e-4 * likelihoods.max(1, keepdims=True)
-        posterior = infer(flock.sire, flock.dam, likelihoods, founders)
+    posterior, likelihoods = posterior_of(flock, evidence, founders)
     return [
         describe(flock, row, evidence, likelihoods, posterior, founders)
         for row in range(len(flock.birds))

@@ -158,3 +158,33 @@ def test_commands_without_photos_import_no_torch(combwright, tmp_path):
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True)
     assert done.returncode == 0
+
+
+def test_test_mating_prints_one_object(combwright):
+    run = combwright("test-mating", "R/? P/P", "--json")
+    answer = json.loads(run.out)
+    assert (answer["chicks"], answer["telling_chick"]) == (5, 0.5)
+    assert answer["eggs"] > answer["chicks"]
+    assert answer["carrier_now"] is None
+    scored = json.loads(combwright("test-mating", "R/? P/P", "--scored", "walnut=6", "--json").out)
+    assert scored["carrier_now"] < 0.1
+    assert sum(scored["genotypes_now"].values()) == pytest.approx(1)
+
+
+def test_counts_prints_one_object(combwright):
+    run = combwright("counts", "R/R P/P", "r+/r+ p+/p+", "walnut=9", "single=1", "--json")
+    answer = json.loads(run.out)
+    assert (answer["method"], answer["p_value"]) == ("impossible", 0)
+    assert answer["better_parents"]
+    assert combwright("counts", "R/R P/P", "r+/r+ p+/p+", "walnut=x").code == 2
+    assert combwright("test-mating", "r+/r+ P/P").code == 2
+
+
+def test_plan_prints_all_pairs_best_first(combwright):
+    pairs = json.loads(combwright("plan", DEMO / "flock.csv", "--on", "2026-10-04", "--json").out)
+    with (DEMO / "flock.csv").open() as file:
+        sexes = [row["sex"] for row in csv.DictReader(file)]
+    assert len(pairs) == sexes.count("cock") * sexes.count("hen")
+    keepers = [round(p["keepers"], 6) for p in pairs]
+    assert keepers == sorted(keepers, reverse=True)
+    assert combwright("plan", DEMO / "flock.csv", "--goal", "beauty").code == 2

@@ -1,0 +1,176 @@
+"""Counts of chicks against what their parents should throw.
+
+Chi-square where every class has 5 expected (Cochran's rule), else an exact multinomial test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from math import comb as choose
+
+import numpy as np
+from scipy.special import gammaln
+from scipy.stats import chi2
+
+from genetics.combs import CLASSES, Array
+from genetics.cross import cross
+from genetics.evidence import SAID
+from genetics.genotype import NAMES
+
+LEAST_EXPECTED = 5.0
+MOST_OUTCOMES = 2_000_000
+
+
+class CountError(ValueError):
+    """Counts that can't be tested; the message names the comb."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """How well counts fit a mating."""
+
+    classes: tuple[str, ...]
+    observed: tuple[int, ...]
+    expected: tuple[float, ...]
+    method: str
+    """'chi-square', 'exact multinomial', 'impossible' or 'certain' (only one class can occur)."""
+    p_value: float
+
+    @property
+    def verdict(self) -> str:
+        """In words, whether these parents can have thrown these chicks."""
+        if self.method == "impossible":
+            strange = [
+                f"{seen} {name.replace('_', ' ')}"
+                for name, seen, due in zip(self.classes, self.observed, self.expected, strict=True)
+                if seen and due == 0
+            ]
+            return (
+                f"these parents can't have thrown {' and '.join(strange)}, "
+                "unless a comb was misread, or a parent or band mixed up"
+            )
+        if self.p_value < 0.01:
+            return "these parents could have thrown these chicks, but it would be a rare chance"
+        if self.p_value < 0.05:
+            return "the counts fit these parents poorly: watch the next hatch"
+        return "the counts fit these parents"
+
+
+def expected_shares(sire: str, dam: str, words: tuple[str, ...]) -> dict[str, Fraction]:
+    """Chance of each comb word among the chicks; GenotypeError for an open allele."""
+    combs = cross(sire, dam).combs
+    return {w: sum((combs.get(c, Fraction(0)) for c in SAID[w]), Fraction(0)) for w in words}
+
+
+def checked(counts: Mapping[str, int]) -> dict[str, int]:
+    """Counts by comb word; CountError for unknown, negative or doubly told ones.
+
+    A crest-folded single counts as single: it is the same genotype at both loci.
+    """
+    tidy: dict[str, int] = {}
+    for word, count in counts.items():
+        if word not in SAID:
+            raise CountError(f"unknown comb {word!r}; use one of {', '.join(SAID)}")
+        if isinstance(count, bool) or count != int(count) or count < 0:
+            raise CountError(f"{word}: {count} is no count of chicks")
+        name = "single" if word == "crest_folded_single" else word
+        tidy[name] = tidy.get(name, 0) + int(count)
+    if "pea" in tidy and ("single_blade_pea" in tidy or "triple_pea" in tidy):
+        raise CountError("pea: either count blades and triples apart, or all of them as 'pea'")
+    if sum(tidy.values()) == 0:
+        raise CountError("no chicks were counted")
+    return tidy
+
+
+def words_for(counts: Mapping[str, int]) -> tuple[str, ...]:
+    """The comb words that share all chicks out, in the order of the comb table."""
+    apart = [c for c in CLASSES if c != "crest_folded_single"]
+    if "pea" in counts:
+        apart = [c for c in apart if not c.endswith("_pea")]
+        apart.insert(2, "pea")
+    return tuple(apart)
+
+
+def fit(sire: str, dam: str, counts: Mapping[str, int]) -> Fit:
+    """Test counts by comb word against the mating of two known genotypes.
+
+    >>> round(fit('R/r+ P/p+', 'r+/r+ p+/p+', {'single': 5, 'rose': 5}).p_value, 4)
+    0.0069
+    """
+    seen = checked(counts)
+    words = words_for(seen)
+    shares = expected_shares(sire, dam, words)
+    total = sum(seen.values())
+    possible = [w for w in words if shares[w] > 0]
+    strange = [w for w in words if shares[w] == 0 and seen.get(w, 0) > 0]
+    classes = tuple(possible + strange)
+    observed = tuple(seen.get(w, 0) for w in classes)
+    expected = tuple(float(shares[w]) * total for w in classes)
+    if strange:
+        return Fit(classes, observed, expected, "impossible", 0.0)
+    if len(possible) == 1:
+        return Fit(classes, observed, expected, "certain", 1.0)
+    o, e = np.array(observed, float), np.array(expected)
+    if e.min() >= LEAST_EXPECTED or outcomes(total, len(classes)) > MOST_OUTCOMES:
+        p = float(chi2.sf(((o - e) ** 2 / e).sum(), len(classes) - 1))
+        return Fit(classes, observed, expected, "chi-square", p)
+    return Fit(classes, observed, expected, "exact multinomial", exact(o, e / total))
+
+
+def outcomes(total: int, classes: int) -> int:
+    """Number of ways to share `total` chicks among classes."""
+    return choose(total + classes - 1, classes - 1)
+
+
+def exact(observed: Array, shares: Array) -> float:
+    """Exact multinomial test: the chance of an outcome no likelier than the observed one."""
+    total = int(observed.sum())
+    grid = np.zeros((1, 0), np.int64)
+    left = np.array([total])
+    for _ in range(len(shares) - 1):
+        # Each partial outcome goes on with 0 .. what is left.
+        repeats = left + 1
+        start = np.repeat(np.cumsum(repeats) - repeats, repeats)
+        here = np.arange(repeats.sum()) - start
+        grid = np.column_stack([np.repeat(grid, repeats, axis=0), here])
+        left = np.repeat(left, repeats) - here
+    grid = np.column_stack([grid, left])
+    logs = gammaln(total + 1) - gammaln(grid + 1).sum(1) + grid @ np.log(shares)
+    mine = gammaln(total + 1) - gammaln(observed + 1).sum() + observed @ np.log(shares)
+    return float(min(1.0, np.exp(logs[logs <= mine + 1e-9]).sum()))
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Parents' genotypes and how probable they are after the counts."""
+
+    sire: str
+    dam: str
+    probability: float
+
+
+def better_parents(counts: Mapping[str, int], sire: Array, dam: Array, most: int = 5) -> list[Pair]:
+    """Pairs of genotypes that explain the counts, by posterior probability.
+
+    `sire` and `dam` are probabilities of the nine genotypes (9,) before the counts. Combs are
+    taken as the textbook shows them; an empty list means that no pair can have thrown them all.
+    """
+    seen = checked(counts)
+    words = words_for(seen)
+    scores = []
+    for i, first in enumerate(NAMES):
+        for j, second in enumerate(NAMES):
+            weight = float(sire[i] * dam[j])
+            shares = expected_shares(first, second, words)
+            if weight <= 0 or any(n and not shares[w] for w, n in seen.items()):
+                continue
+            log = sum(n * np.log(float(shares[w])) for w, n in seen.items() if n)
+            scores.append((np.log(weight) + log, first, second))
+    if not scores:
+        return []
+    top = max(s for s, _, _ in scores)
+    total = sum(np.exp(s - top) for s, _, _ in scores)
+    ranked = sorted(scores, key=lambda row: -row[0])[:most]
+    return [Pair(a, b, float(np.exp(s - top) / total)) for s, a, b in ranked]

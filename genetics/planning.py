@@ -1,0 +1,142 @@
+"""Which cock to which hen: what the chicks would be, how inbred, how many eggs to set.
+
+The parents' genotypes are taken as independent given all records; for close relatives that is an
+approximation, and the answer says so.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+
+from genetics.combs import Array, shown
+from genetics.cross import transmission
+from genetics.genotype import DOSES, NAMES
+from genetics.testmating import eggs_needed
+
+GOALS = ("walnut", "true-breeding", "no-single")
+PURE_ROSE = np.array([d[0] == 2 for d in DOSES], float)
+
+
+class PlanError(ValueError):
+    """A plan that can't be made; the message says why."""
+
+
+@cache
+def fertility() -> dict[str, Any]:
+    """Rates and the published fertility of R/R cocks, from `fertility.toml`."""
+    text = resources.files(__package__).joinpath("fertility.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+@dataclass(frozen=True)
+class Mating:
+    """A pair and what its chicks would be."""
+
+    sire: int
+    dam: int
+    keepers: float
+    """Chance that a chick meets the goal."""
+    walnut: float
+    single: float
+    true_breeding: float
+    """Chance of R/R P/P."""
+    inbreeding: float
+    """Wright's coefficient of the chicks."""
+    eggs: int | None
+    """Eggs to set for the wanted keepers; None if no chick can meet the goal."""
+    eggs_if_less_fertile: int | None
+    """The same if the cock is R/R and as infertile as the published mean; None if he isn't R/R."""
+    caution: str
+
+
+def wanted(goal: str) -> Array:
+    """Which genotypes (9,) meet a goal. Raises PlanError for an unknown one."""
+    if goal == "walnut":
+        return np.array([shown(i) == "walnut" for i in range(9)], float)
+    if goal == "true-breeding":
+        return np.eye(9)[NAMES.index("R/R P/P")]
+    if goal == "no-single":
+        return np.array([shown(i) != "single" for i in range(9)], float)
+    raise PlanError(f"unknown goal {goal!r}; use one of {', '.join(GOALS)}")
+
+
+def less_fertile(rates: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Rates with the fertility of R/R cocks beside R/r+ ones in the published trial."""
+    trial = fertility()["rose_homozygous_cock"]
+    return rates[0] * trial["RR_percent"] / trial["Rr_percent"], rates[1], rates[2]
+
+
+def matings(
+    marginals: Array,
+    kin: Array,
+    cocks: Sequence[int],
+    hens: Sequence[int],
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+) -> list[Mating]:
+    """All pairs, the best first: by the chance of a keeper, then by less inbreeding.
+
+    `marginals` (n, 9) and `kin` (n, n) by row; `keepers` is how many chicks are wanted at
+    `certainty`. Raises PlanError if there is no cock or no hen.
+    """
+    if not len(cocks) or not len(hens):
+        raise PlanError("a plan needs at least one cock and one hen with their sex noted")
+    if keepers < 1:
+        raise PlanError(f"{keepers} keepers wanted: must be 1 or more")
+    goal_mask, inherit = wanted(goal), transmission()
+    masks = [wanted(name) for name in ("walnut", "true-breeding")]
+    found = []
+    for s in cocks:
+        for d in hens:
+            chick = np.einsum("s,d,sdc->c", marginals[s], marginals[d], inherit)
+            share = float(chick @ goal_mask)
+            pure = float(marginals[s] @ PURE_ROSE)
+            eggs = low = None
+            if share > 1e-6:
+                eggs = eggs_for(keepers, share, rates, certainty)
+                if pure >= 0.05:
+                    low = eggs_for(keepers, share, less_fertile(rates), certainty)
+            found.append(
+                Mating(
+                    s,
+                    d,
+                    share,
+                    float(chick @ masks[0]),
+                    float(chick[NAMES.index("r+/r+ p+/p+")]),
+                    float(chick @ masks[1]),
+                    float(kin[s, d]),
+                    eggs,
+                    low,
+                    caution(pure, float(kin[s, d])),
+                )
+            )
+    return sorted(found, key=lambda m: (-round(m.keepers, 6), m.inbreeding, m.sire, m.dam))
+
+
+def eggs_for(
+    keepers: int, share: float, rates: tuple[float, float, float], certainty: float
+) -> int:
+    """Eggs that leave `keepers` chicks that meet the goal with a chance of `certainty`."""
+    return eggs_needed(keepers, (rates[0], rates[1], rates[2] * share), certainty)
+
+
+def caution(pure_rose: float, inbreeding: float) -> str:
+    """What to mind about a pair."""
+    words = []
+    if pure_rose >= 0.05:
+        words.append(
+            f"the cock is R/R with a chance of {pure_rose:.0%} and may then be less fertile"
+        )
+    if inbreeding >= 0.125:
+        kind = "full sibs or parent and chick" if inbreeding >= 0.25 else "half sibs"
+        words.append(f"chicks as inbred as those of {kind} ({inbreeding:.1%})")
+    return "; ".join(words)

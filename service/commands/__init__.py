@@ -1,0 +1,1 @@
+"""The commands of `combwright`, by what they are about."""

@@ -1,0 +1,81 @@
+"""Counts of chicks against SciPy and against brute force."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy.stats import binomtest, chisquare, multinomial
+
+from genetics.combs import founder_prior
+from genetics.counts import CountError, better_parents, exact, fit
+
+F1, SINGLE = "R/r+ P/p+", "r+/r+ p+/p+"
+
+
+def test_large_counts_give_scipys_chi_square():
+    seen = {"walnut": 30, "rose": 18, "single_blade_pea": 25, "single": 27}
+    result = fit(F1, SINGLE, seen)
+    assert result.method == "chi-square"
+    assert result.p_value == pytest.approx(chisquare(list(seen.values())).pvalue, abs=1e-12)
+
+
+def test_below_five_expected_the_test_is_exact():
+    # Cochran's rule: trade.md's 'about 5 expected in each class'.
+    assert fit(F1, SINGLE, {"walnut": 5, "rose": 5, "single": 5, "single_blade_pea": 5}).method == (
+        "chi-square"
+    )
+    assert fit(F1, SINGLE, {"walnut": 5, "rose": 5, "single": 5}).method == "exact multinomial"
+
+
+@pytest.mark.parametrize("seen", [(5, 5, 0, 0), (3, 2, 1, 4), (0, 0, 0, 8), (2, 2, 2, 2)])
+def test_the_exact_test_equals_the_sum_over_all_outcomes(seen):
+    n, p = sum(seen), [0.25, 0.4, 0.1, 0.25]
+    law = multinomial(n, p)
+    mine = law.pmf(seen)
+    total = sum(
+        law.pmf(o)
+        for o in itertools.product(range(n + 1), repeat=4)
+        if sum(o) == n and law.pmf(o) <= mine * (1 + 1e-9)
+    )
+    assert exact(np.array(seen, float), np.array(p)) == pytest.approx(total, abs=1e-10)
+
+
+def test_two_classes_equal_scipys_binomial_test():
+    result = fit(SINGLE, "r+/r+ P/p+", {"single": 1, "single_blade_pea": 7})
+    assert result.p_value == pytest.approx(binomtest(1, 8).pvalue, abs=1e-12)
+
+
+def test_a_comb_that_the_parents_cannot_throw_is_said():
+    result = fit("R/R P/P", SINGLE, {"walnut": 9, "single": 1})
+    assert (result.method, result.p_value) == ("impossible", 0.0)
+    assert "can't have thrown 1 single" in result.verdict
+
+
+def test_parents_that_fit_better_are_named():
+    pairs = better_parents({"walnut": 9, "single": 1}, founder_prior(), founder_prior())
+    assert pairs
+    for pair in pairs:
+        assert "r+" in pair.sire
+        assert "r+" in pair.dam
+        assert "p+" in pair.sire
+        assert "p+" in pair.dam
+
+
+def test_pea_may_be_counted_as_one():
+    result = fit(F1, F1, {"walnut": 9, "rose": 3, "pea": 3, "single": 1})
+    assert result.expected == pytest.approx((1, 3, 3, 9))
+    assert result.p_value == pytest.approx(1)
+
+
+@pytest.mark.parametrize(
+    ("seen", "words"),
+    [
+        ({"walnut": -1}, "no count"),
+        ({"strawberry": 2}, "unknown comb"),
+        ({"pea": 1, "triple_pea": 2}, "pea"),
+        ({"single": 0}, "no chicks"),
+    ],
+)
+def test_counts_that_make_no_sense_are_refused(seen, words):
+    with pytest.raises(CountError, match=words):
+        fit(F1, F1, seen)

@@ -1,0 +1,90 @@
+"""Pairs, kinship and eggs against textbooks and SciPy."""
+
+import numpy as np
+import pytest
+from scipy.stats import binom
+
+from genetics.cross import cross
+from genetics.genotype import index_of
+from genetics.kinship import kinship
+from genetics.planning import PlanError, fertility, less_fertile, matings
+
+RATES = (0.85, 0.80, 0.90)
+
+
+def test_wrights_coefficients_of_standard_matings():
+    # Any textbook: half sibs 12.5 %, full sibs and parent with offspring 25 %, cousins 6.25 %.
+    #        0   1   2   3   4   5  6  7  8  9
+    sire = [-1, -1, -1, 0, 0, 0, -1, 3, 4, -1]
+    dam = [-1, -1, -1, 1, 1, 2, -1, 6, 9, -1]
+    table = kinship(sire, dam)
+    assert table[3, 4] == 0.25
+    assert table[3, 5] == 0.125
+    assert table[0, 3] == 0.25
+    assert table[7, 8] == 0.0625
+    assert table[0, 1] == 0
+    assert (np.diag(table) == 0.5).all()
+    assert np.allclose(table, table.T)
+
+
+def test_chicks_of_full_sibs_are_inbred_themselves():
+    sire, dam = [-1, -1, 0, 0, 2], [-1, -1, 1, 1, 3]
+    # F = 2 x kinship with oneself - 1 (Wright): a quarter after one generation of full sibs.
+    assert 2 * kinship(sire, dam)[4, 4] - 1 == 0.25
+
+
+def known(*texts):
+    return np.array([np.eye(9)[index_of(t)] for t in texts])
+
+
+def test_chances_of_a_pair_are_those_of_the_cross():
+    marginals = known("R/r+ P/p+", "R/r+ P/p+")
+    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "walnut", 4, RATES, 0.9)[0]
+    combs = cross("R/r+ P/p+", "R/r+ P/p+").combs
+    assert pair.keepers == pair.walnut == pytest.approx(float(combs["walnut"]))
+    assert pair.single == pytest.approx(1 / 16)
+    assert pair.true_breeding == pytest.approx(1 / 16)
+
+
+def test_eggs_leave_the_keepers_and_no_fewer_would():
+    marginals = known("R/r+ P/p+", "R/r+ P/p+")
+    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "true-breeding", 2, RATES, 0.9)[0]
+    each = 0.85 * 0.80 * 0.90 / 16
+    assert binom.sf(1, pair.eggs, each) >= 0.9 > binom.sf(1, pair.eggs - 1, each)
+
+
+def test_pairs_are_ranked_by_goal_and_then_by_inbreeding():
+    marginals = known("R/R P/P", "r+/r+ p+/p+", "R/R P/P", "R/R P/P")
+    kin = np.zeros((4, 4))
+    kin[0, 2] = kin[2, 0] = 0.25
+    ranked = matings(marginals, kin, [0], [1, 2, 3], "true-breeding", 1, RATES, 0.9)
+    assert [m.dam for m in ranked] == [3, 2, 1]
+    assert ranked[-1].eggs is None
+    assert "inbred" in ranked[1].caution
+
+
+def test_a_pure_rose_cock_comes_with_the_published_caution():
+    # Froman et al. 1992, Poultry Science 71:1939-1942: 53 % (SEM 2.1) and 21 % (SEM 2.1).
+    trial = fertility()["rose_homozygous_cock"]
+    assert (trial["Rr_percent"], trial["RR_percent"]) == (53, 21)
+    assert trial["Rr_standard_error"] == trial["RR_standard_error"] == 2.1
+    assert less_fertile(RATES)[0] == pytest.approx(0.85 * 21 / 53)
+    marginals = known("R/R P/P", "r+/r+ p+/p+")
+    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "walnut", 3, RATES, 0.9)[0]
+    assert "may then be less fertile" in pair.caution
+    assert "sterile" not in pair.caution
+    assert pair.eggs_if_less_fertile > pair.eggs
+    other = matings(
+        known("R/r+ P/P", "r+/r+ p+/p+"), np.zeros((2, 2)), [0], [1], "walnut", 3, RATES, 0.9
+    )[0]
+    assert (other.caution, other.eggs_if_less_fertile) == ("", None)
+
+
+@pytest.mark.parametrize(
+    ("goal", "cocks", "keepers"), [("beauty", [0], 1), ("walnut", [], 1), ("walnut", [0], 0)]
+)
+def test_plans_without_sense_are_refused(goal, cocks, keepers):
+    with pytest.raises(PlanError):
+        matings(
+            known("R/R P/P", "R/R P/P"), np.zeros((2, 2)), cocks, [1], goal, keepers, RATES, 0.9
+        )
