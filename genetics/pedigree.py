@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from heapq import heapify, heappop, heappush
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from genetics.cross import transmission
 
 Array = NDArray[np.float64]
 STATES, WIDEST = 9, 7
+MOST_OPERANDS = 20
 
 
 class PedigreeError(ValueError):
@@ -91,15 +93,88 @@ def scaled(birds: tuple[int, ...], table: Array, log_scale: float = 0.0) -> Fact
     return Factor(birds, table / top, log_scale + float(np.log(top)))
 
 
+def grouped(factors: Sequence[Factor]) -> dict[tuple[int, ...], list[Factor]]:
+    """Factors by their scope."""
+    groups: dict[tuple[int, ...], list[Factor]] = {}
+    for factor in factors:
+        groups.setdefault(factor.birds, []).append(factor)
+    return groups
+
+
+def logs_of(factors: Sequence[Factor]) -> Array:
+    """Logarithms of tables of one scope, stacked (k, ...); log 0 is -inf."""
+    with np.errstate(divide="ignore"):
+        return np.log(np.stack([f.table for f in factors]))
+
+
+def from_logs(birds: tuple[int, ...], logs: Array, log_scale: float = 0.0) -> Factor:
+    """A factor from the logarithm of its table; Impossible if that is -inf everywhere."""
+    top = float(logs.max())
+    if top == -np.inf:
+        raise Impossible("the records exclude each other: no genotypes fit all of them")
+    return Factor(birds, np.exp(logs - top), log_scale + top)
+
+
+def merged(factors: Sequence[Factor]) -> list[Factor]:
+    """The same product with one factor a scope: hundreds of chicks of a pair become one table."""
+    return [
+        from_logs(birds, logs_of(group).sum(0), sum(f.log_scale for f in group))
+        if len(group) > 1
+        else group[0]
+        for birds, group in grouped(factors).items()
+    ]
+
+
 def multiply(factors: Sequence[Factor], keep: tuple[int, ...]) -> Factor:
     """Product of factors, summed over all birds but those to keep."""
-    names = sorted({b for f in factors for b in f.birds})
-    place = {bird: i for i, bird in enumerate(names)}
+    few = merged(factors)
+    place = {bird: i for i, bird in enumerate(sorted({b for f in few for b in f.birds}))}
+    # einsum takes a limited number of tables: more are multiplied part by part.
+    while len(few) > MOST_OPERANDS:
+        part, few = few[:MOST_OPERANDS], few[MOST_OPERANDS:]
+        few.append(multiply(part, tuple(sorted({b for f in part for b in f.birds}))))
     operands: list[object] = []
-    for factor in factors:
+    for factor in few:
         operands += [factor.table, [place[b] for b in factor.birds]]
     table = np.einsum(*operands, [place[b] for b in keep], optimize="greedy")  # type: ignore[call-overload]
-    return scaled(keep, np.asarray(table), sum(f.log_scale for f in factors))
+    return scaled(keep, np.asarray(table), sum(f.log_scale for f in few))
+
+
+def each_without(factors: Sequence[Factor]) -> list[Factor]:
+    """For each factor, the product of all the others, summed down to that factor's birds.
+
+    Factors of one scope share the work: what lies outside the scope is summed once, and inside
+    it sums of logarithms from both ends leave one factor out at a time.
+    """
+    answers: dict[int, Factor] = {}
+    groups = grouped(factors)
+    for birds, group in groups.items():
+        outside = [f for scope, members in groups.items() if scope != birds for f in members]
+        logs = logs_of(group)
+        empty = np.zeros((1, *logs.shape[1:]))
+        before = np.concatenate([empty, np.cumsum(logs, 0)[:-1]])
+        after = np.concatenate([np.cumsum(logs[::-1], 0)[::-1][1:], empty])
+        around = (
+            logs_of([spread(multiply(outside, shared(outside, birds)), birds)])[0]
+            if outside
+            else 0.0
+        )
+        for factor, left in zip(group, before + after, strict=True):
+            answers[id(factor)] = from_logs(birds, left + around)
+    return [answers[id(f)] for f in factors]
+
+
+def shared(factors: Sequence[Factor], birds: tuple[int, ...]) -> tuple[int, ...]:
+    """Those of `birds` that occur in any of the factors."""
+    known = {b for f in factors for b in f.birds}
+    return tuple(b for b in birds if b in known)
+
+
+def spread(factor: Factor, birds: tuple[int, ...]) -> Factor:
+    """The factor over more birds, on which it doesn't depend; `birds` keeps its order."""
+    shape = [STATES if b in factor.birds else 1 for b in birds]
+    table = np.broadcast_to(factor.table.reshape(shape), [STATES] * len(birds))
+    return Factor(birds, table, factor.log_scale)
 
 
 def elimination_order(scopes: Sequence[tuple[int, ...]], count: int) -> list[int]:
@@ -107,19 +182,27 @@ def elimination_order(scopes: Sequence[tuple[int, ...]], count: int) -> list[int
     neighbours: list[set[int]] = [set() for _ in range(count)]
     for scope in scopes:
         for bird in scope:
-            neighbours[bird] |= set(scope) - {bird}
-    left, order = set(range(count)), []
-    while left:
-        bird = min(left, key=lambda b: (len(neighbours[b]), b))
-        if len(neighbours[bird]) + 1 > WIDEST:
+            neighbours[bird].update(scope)
+    for bird in range(count):
+        neighbours[bird].discard(bird)
+    # Old entries stay in the heap and are skipped when a bird's count has changed since.
+    heap = [(len(neighbours[b]), b) for b in range(count)]
+    heapify(heap)
+    left, order = [True] * count, []
+    while heap:
+        size, bird = heappop(heap)
+        if not left[bird] or size != len(neighbours[bird]):
+            continue
+        if size + 1 > WIDEST:
             raise TooWide(
-                f"this pedigree is too entangled for an exact answer: {len(neighbours[bird]) + 1} "
-                f"birds at once, {WIDEST} at most"
+                f"this pedigree is too entangled for an exact answer: {size + 1} birds at once, "
+                f"{WIDEST} at most"
             )
         for other in neighbours[bird]:
-            neighbours[other] |= neighbours[bird] - {other}
-            neighbours[other].discard(bird)
-        left.discard(bird)
+            neighbours[other] |= neighbours[bird]
+            neighbours[other] -= {bird, other}
+            heappush(heap, (len(neighbours[other]), other))
+        left[bird] = False
         order.append(bird)
     return order
 
@@ -168,7 +251,6 @@ def propagate(factors: list[Factor], own: list[Factor], count: int) -> Posterior
 
     # Forth: each bucket sends its sum to the bucket of the first bird that is left.
     received: list[list[tuple[int, Factor]]] = [[] for _ in order]
-    sent: list[tuple[int, Factor] | None] = [None] * count
     log_evidence = 0.0
     for i, bird in enumerate(order):
         content = buckets[i] + [message for _, message in received[i]]
@@ -176,7 +258,6 @@ def propagate(factors: list[Factor], own: list[Factor], count: int) -> Posterior
         message = multiply(content, tuple(sorted(scope)))
         if scope:
             goal = min(position[b] for b in scope)
-            sent[i] = (goal, message)
             received[goal].append((i, message))
         else:
             log_evidence += message.log_scale
@@ -186,19 +267,16 @@ def propagate(factors: list[Factor], own: list[Factor], count: int) -> Posterior
     marginals, others = np.zeros((count, STATES)), np.zeros((count, STATES))
     for i in reversed(range(count)):
         bird = order[i]
-        heard = [back[i]] if back[i] is not None else []
-        content = [*buckets[i], *(m for _, m in received[i]), *(h for h in heard if h)]
-        # All that the bucket holds but the bird's own evidence, which comes first in it.
-        rest = multiply(content[1:], (bird,)).table if len(content) > 1 else np.ones(STATES)
+        heard = back[i]
+        content = [*buckets[i], *(m for _, m in received[i]), *([heard] if heard else [])]
+        # The bird's own evidence comes first in its bucket; each message hears all but itself.
+        without = each_without(content)
+        rest = without[0].table
         belief = rest * own[bird].table
         if belief.sum() <= 0:
             raise Impossible("the records exclude each other: no genotypes fit all of them")
         marginals[bird], others[bird] = belief / belief.sum(), rest / rest.sum()
-        for source, message in received[i]:
-            without = [
-                *buckets[i],
-                *(m for s, m in received[i] if s != source),
-                *(h for h in heard if h),
-            ]
-            back[source] = multiply(without, message.birds)
+        start = len(buckets[i])
+        for (source, _), message in zip(received[i], without[start:], strict=False):
+            back[source] = message
     return Posterior(marginals, others, log_evidence)

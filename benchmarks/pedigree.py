@@ -1,0 +1,86 @@
+"""How the cost of exact pedigree inference grows with the flock.
+
+    python benchmarks/pedigree.py
+
+Prints, for pens of about 100 birds (founders, F1, back-cross, intercross), the time for each size
+beside the one before it: the ratio of times over the ratio of sizes, 1 for linear growth; and the
+time of two flocks of 1,000 birds with inbreeding over 4 and 10 generations.
+"""
+
+from __future__ import annotations
+
+import resource
+import time
+
+import numpy as np
+
+from genetics.combs import founder_prior
+from genetics.pedigree import infer
+
+
+def pens(count: int) -> tuple[list[int], list[int]]:
+    """`count` pens: a cock and five hens, 24 F1, 30 of a back-cross, 40 of an intercross."""
+    sire: list[int] = []
+    dam: list[int] = []
+
+    def chick(s: int, d: int) -> int:
+        sire.append(s)
+        dam.append(d)
+        return len(sire) - 1
+
+    for _ in range(count):
+        cock, *hens = (chick(-1, -1) for _ in range(6))
+        first = [chick(cock, hens[i % 5]) for i in range(24)]
+        for i in range(30):
+            chick(first[0], hens[i % 5])
+        for i in range(40):
+            chick(first[1], first[2 + i % 6])
+    return sire, dam
+
+
+def line(generations: int, hens: int, chicks: int) -> tuple[list[int], list[int]]:
+    """One cock over `hens` hens each generation, `chicks` a hen, parents drawn at random."""
+    rng = np.random.default_rng(0)
+    sire, dam, before = [-1] * (hens + 1), [-1] * (hens + 1), list(range(hens + 1))
+    for _ in range(generations):
+        now = []
+        for hen in before[1 : hens + 1]:
+            for _ in range(chicks):
+                now.append(len(sire))
+                sire.append(before[0])
+                dam.append(hen)
+        before = [int(b) for b in rng.permutation(now)]
+    return sire, dam
+
+
+def timed(sire: list[int], dam: list[int]) -> float:
+    """Seconds for one inference with a random likelihood for every bird."""
+    likelihoods = np.random.default_rng(1).random((len(sire), 9))
+    start = time.perf_counter()
+    infer(sire, dam, likelihoods, founder_prior())
+    return time.perf_counter() - start
+
+
+def main() -> None:
+    """Print the table."""
+    timed(*pens(1))
+    for shape in ((4, 10, 25), (10, 3, 33)):
+        sire, dam = line(*shape)
+        print(
+            f"{len(sire):>7} birds, {shape[0]} generations, {shape[1]} hens: {timed(sire, dam):.2f} s"
+        )
+    last: tuple[int, float] | None = None
+    for count in (10, 100, 300, 1000):
+        sire, dam = pens(count)
+        seconds = timed(sire, dam)
+        growth = ""
+        if last:
+            growth = f", growth {(seconds / last[1]) / (len(sire) / last[0]):.2f} of linear"
+        print(f"{len(sire):>7} birds in {count} pens: {seconds:.2f} s{growth}")
+        last = (len(sire), seconds)
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
+    print(f"peak memory {peak:.2f} GB")
+
+
+if __name__ == "__main__":
+    main()
