@@ -66,9 +66,8 @@ def main() -> None:
     timed(*pens(1))
     for shape in ((4, 10, 25), (10, 3, 33)):
         sire, dam = line(*shape)
-        print(
-            f"{len(sire):>7} birds, {shape[0]} generations, {shape[1]} hens: {timed(sire, dam):.2f} s"
-        )
+        told = f"{len(sire):>7} birds, {shape[0]} generations, {shape[1]} hens"
+        print(f"{told}: {timed(sire, dam):.2f} s")
     last: tuple[int, float] | None = None
     for count in (10, 100, 300, 1000):
         sire, dam = pens(count)

@@ -8,22 +8,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import HeadBox, Reading, Wattles
-from service.flock import Bird, Flock, connected
+from service.flock import COLUMNS, Bird, Flock, connected
 from service.store.models import BirdRow, PhotoRow, ReadingRow
 
-FIELDS = (
-    "sire",
-    "dam",
-    "sex",
-    "hatched",
-    "comb",
-    "comb_by",
-    "crest",
-    "beard",
-    "wattles",
-    "genotype",
-    "notes",
-)
+# Columns of flock.csv that a bird's row keeps as they are.
+FIELDS = tuple(c for c in COLUMNS if c not in ("bird", "photo"))
 
 
 def take_in(session: Session, flock: Flock) -> int:
