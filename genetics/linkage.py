@@ -1,0 +1,138 @@
+"""Crosses at any number of loci, linked or not, with phase; exact in rational arithmetic.
+
+A bird is written as two haplotypes for each chromosome. Recombination fractions are given between
+neighbouring loci, per sex if they differ, with a coefficient of coincidence for neighbouring
+intervals: 1 means no interference, 0 that a crossover rules out another one next to it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import product
+
+Haplotype = tuple[str, ...]
+Number = Fraction | float
+
+
+class LinkageError(ValueError):
+    """A linkage map or a bird that doesn't fit it; the message names the key and value."""
+
+
+@dataclass(frozen=True)
+class Chromosome:
+    """Loci in their order and the recombination fraction between each and the next."""
+
+    loci: tuple[str, ...]
+    recombination: tuple[Number, ...] = ()
+    coincidence: Number = Fraction(1)
+
+    def __post_init__(self) -> None:
+        if len(self.recombination) != len(self.loci) - 1:
+            raise LinkageError(
+                f"{'-'.join(self.loci)}: {len(self.loci)} loci need {len(self.loci) - 1} "
+                f"recombination fractions, {len(self.recombination)} given"
+            )
+        for left, right, r in zip(self.loci, self.loci[1:], self.recombination, strict=False):
+            if not 0 <= r <= Fraction(1, 2):
+                raise LinkageError(f"{left}-{right}: recombination {r} must lie between 0 and 1/2")
+        for first, second in zip(self.recombination, self.recombination[1:], strict=False):
+            both = self.coincidence * first * second
+            if self.coincidence < 0 or both > min(first, second):
+                raise LinkageError(
+                    f"{'-'.join(self.loci)}: coincidence {self.coincidence} makes no sense here"
+                )
+
+    def crossovers(self) -> dict[tuple[int, ...], Number]:
+        """Probability of each pattern of crossovers (1) and none (0) over the intervals."""
+        patterns: dict[tuple[int, ...], Number] = {(): Fraction(1)}
+        for k, r in enumerate(self.recombination):
+            longer: dict[tuple[int, ...], Number] = {}
+            for pattern, p in patterns.items():
+                # A chain along the chromosome whose pairs of neighbours occur as coincidence says.
+                before = self.recombination[k - 1] if k else None
+                if before is None:
+                    here: Number = r
+                elif pattern[-1]:
+                    here = self.coincidence * r
+                else:
+                    here = (r - self.coincidence * before * r) / (1 - before)
+                longer[(*pattern, 1)] = p * here
+                longer[(*pattern, 0)] = p * (1 - here)
+            patterns = longer
+        return {pattern: p for pattern, p in patterns.items() if p}
+
+
+def gametes(first: Haplotype, second: Haplotype, chromosome: Chromosome) -> dict[Haplotype, Number]:
+    """Probability of each haplotype that a bird with these two passes on.
+
+    >>> half = Fraction(1, 2)
+    >>> together = Chromosome(('P', 'O'), (Fraction(1, 25),))
+    >>> gametes(('P', 'O'), ('p+', 'o+'), together)[('P', 'o+')]
+    Fraction(1, 50)
+    """
+    for haplotype in (first, second):
+        if len(haplotype) != len(chromosome.loci):
+            raise LinkageError(
+                f"haplotype {' '.join(haplotype)!r} has {len(haplotype)} alleles for the "
+                f"{len(chromosome.loci)} loci {' '.join(chromosome.loci)}"
+            )
+    both = (first, second)
+    found: dict[Haplotype, Number] = {}
+    for pattern, p in chromosome.crossovers().items():
+        for start in (0, 1):
+            strand, alleles = start, [both[start][0]]
+            for position, crossed in enumerate(pattern, start=1):
+                strand ^= crossed
+                alleles.append(both[strand][position])
+            key = tuple(alleles)
+            found[key] = found.get(key, Fraction(0)) + p / 2
+    return found
+
+
+@dataclass(frozen=True)
+class Parent:
+    """A parent's two haplotypes on each chromosome, in the order of the map."""
+
+    pairs: tuple[tuple[Haplotype, Haplotype], ...]
+
+
+def cross_linked(
+    sire: Parent,
+    dam: Parent,
+    sire_map: Sequence[Chromosome],
+    dam_map: Sequence[Chromosome] | None = None,
+) -> dict[tuple[str, ...], Number]:
+    """Probability of each genotype of the chicks, written 'a/b' locus by locus, phase dropped.
+
+    `dam_map` may differ from `sire_map` in its recombination fractions. Alleles of a locus are
+    written in alphabetical order, which puts a dominant capital first.
+    """
+    maps = (sire_map, dam_map if dam_map is not None else sire_map)
+    if any(len(m) != len(p.pairs) for m, p in zip(maps, (sire, dam), strict=True)):
+        raise LinkageError("each parent needs two haplotypes for every chromosome of the map")
+    chicks: dict[tuple[str, ...], Number] = {(): Fraction(1)}
+    for index, (for_sire, for_dam) in enumerate(zip(*maps, strict=True)):
+        if for_sire.loci != for_dam.loci:
+            raise LinkageError(f"loci {for_sire.loci} of the cock and {for_dam.loci} of the hen")
+        here: dict[tuple[str, ...], Number] = {}
+        passed = [
+            gametes(*parent.pairs[index], chromosome)
+            for parent, chromosome in ((sire, for_sire), (dam, for_dam))
+        ]
+        for (a, p), (b, q) in product(passed[0].items(), passed[1].items()):
+            key = tuple("/".join(sorted(pair)) for pair in zip(a, b, strict=True))
+            here[key] = here.get(key, Fraction(0)) + p * q
+        chicks = {
+            (*done, *new): p * q for (done, p), (new, q) in product(chicks.items(), here.items())
+        }
+    return chicks
+
+
+def shares(chicks: Mapping[tuple[str, ...], Number], locus: int) -> dict[str, Number]:
+    """Probability of each genotype at one locus, the others summed over."""
+    found: dict[str, Number] = {}
+    for genotype, p in chicks.items():
+        found[genotype[locus]] = found.get(genotype[locus], Fraction(0)) + p
+    return found
