@@ -12,6 +12,8 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 MOST_PIXELS = 120_000_000
 MOST_BYTES = 80_000_000
 WORKING_SIDE = 1600
+# Formats that cameras and phones write. Others are not opened: some run programs to be drawn.
+FORMATS = ("JPEG", "MPO", "PNG", "HEIF", "WEBP", "GIF", "TIFF", "BMP")
 SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".gif", ".tif", ".tiff", ".bmp")
 
 
@@ -50,14 +52,16 @@ def open_photo(path: Path) -> Photo:
         raise PhotoError("the file is empty (0 bytes); copy it from the camera again")
     if size > MOST_BYTES:
         raise PhotoError(f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most")
-    if path.suffix.lower() in (".heic", ".heif"):
+    with path.open("rb") as file:
+        header = file.read(12)
+    if header[4:8] == b"ftyp":  # ISO base media, as HEIC files are, whatever their name says
         import pillow_heif
 
         pillow_heif.register_heif_opener()
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(path) as raw:
+            with Image.open(path, formats=allowed()) as raw:
                 return decoded(path.name, raw)
     except PhotoError:
         raise
@@ -70,6 +74,13 @@ def open_photo(path: Path) -> Photo:
     except (OSError, SyntaxError, ValueError, EOFError) as error:
         what = "the file ends early" if "truncated" in str(error) else "damaged picture"
         raise PhotoError(f"{what} ({one_line(error)}); copy it from the camera again") from None
+
+
+def allowed() -> list[str]:
+    """Those of FORMATS that can be opened now: HEIF only once its plugin is registered."""
+    Image.preinit()
+    Image.init()
+    return [name for name in FORMATS if name in Image.OPEN]
 
 
 def too_large(pixels: str) -> str:
@@ -93,9 +104,10 @@ def decoded(name: str, raw: Image.Image) -> Photo:
     if min(width, height) < 16:
         raise PhotoError(f"{width} x {height} pixels are too few for a head")
     remarks = []
-    if getattr(raw, "n_frames", 1) > 1:
+    # Phones write a thumbnail or a depth map behind a photo (MPO): that is no second picture.
+    if getattr(raw, "n_frames", 1) > 1 and raw.format != "MPO":
         remarks.append("more than one picture in this file: the first one was read")
-    if raw.format == "JPEG" and max(width, height) > 2 * WORKING_SIDE:
+    if raw.format in ("JPEG", "MPO") and max(width, height) > 2 * WORKING_SIDE:
         raw.draft("RGB", (WORKING_SIDE, WORKING_SIDE))
     turned = raw.getexif().get(0x0112, 1) in (5, 6, 7, 8)
     raw.load()

@@ -79,9 +79,10 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
     )
     if row is None:
         raise HTTPException(404, f"no bird with the band {band}")
-    cards = [
-        {"photo": p, "reading": model_reading(p), "corrected": person_comb(p)} for p in row.photos
-    ]
     item = judged_birds(request, records).get(band)
+    cards = [
+        {"photo": p, "reading": model_reading(p), "corrected": person_comb(p), "item": item}
+        for p in row.photos
+    ]
     candidate = item.candidate if item else candidate_of(request, records, band)
     return page(request, "bird.html", bird=row, cards=cards, item=item, candidate=candidate)

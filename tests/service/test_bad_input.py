@@ -47,6 +47,11 @@ def strange(tmp_path_factory):
 
     pillow_heif.register_heif_opener()
     picture.save(folder / "phone.heic")
+    shutil.copy(folder / "phone.heic", folder / "renamed.jpg")
+    picture.save(folder / "drawing.eps")
+    (folder / "drawing.eps").rename(folder / "drawing.jpg")
+    picture.save(folder / "phone.mpo", save_all=True, append_images=[picture.reduce(4)])
+    (folder / "phone.mpo").rename(folder / "depth.jpg")
     return folder
 
 
@@ -55,8 +60,17 @@ REFUSED = {
     "truncated.jpg": "ends early",
     "empty.jpg": "empty",
     "bomb.png": "million pixels",
+    "drawing.jpg": "not a picture",
 }
-READ = ("good.jpg", "cmyk.jpg", "sixteen.png", "moving.gif", "phone.heic")
+READ = (
+    "good.jpg",
+    "cmyk.jpg",
+    "sixteen.png",
+    "moving.gif",
+    "phone.heic",
+    "renamed.jpg",
+    "depth.jpg",
+)
 
 
 @pytest.mark.parametrize(("name", "words"), REFUSED.items())
@@ -103,6 +117,7 @@ def test_read_does_the_others_and_exits_1(combwright, strange):
     assert [n for n in names if answers[n]["ok"]] == list(READ)
     assert len(run.err.strip().splitlines()) == len(REFUSED) + 1
     assert any("first one" in d for d in answers["moving.gif"]["doubts"])
+    assert not any("first one" in d for d in answers["depth.jpg"]["doubts"])
 
 
 def test_triage_does_the_others_and_exits_1(combwright, strange, tmp_path):
@@ -110,7 +125,7 @@ def test_triage_does_the_others_and_exits_1(combwright, strange, tmp_path):
     assert run.code == 1
     assert json.loads(run.out)["unreadable"] == len(REFUSED)
     page = (tmp_path / "out" / "triage.html").read_text()
-    assert "Could not be opened (4)" in page
+    assert f"Could not be opened ({len(REFUSED)})" in page
     rows = (tmp_path / "out" / "triage.csv").read_text().splitlines()
     assert len(rows) == 1 + len(READ)
     assert not list((tmp_path / "out").glob(".*"))
