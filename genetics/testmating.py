@@ -173,7 +173,7 @@ def plan(
         raise TestMatingError(f"the bird has no {locus}: there is nothing to test at this locus")
     if carrier.sum() <= 0:
         raise TestMatingError(f"by its records the bird can't carry the recessive of {locus}")
-    each = {g: telling_chance(g, mate, locus) for g in np.flatnonzero(carrier)}
+    each = {int(g): telling_chance(int(g), mate, locus) for g in np.flatnonzero(carrier)}
     # The slowest carrier sets the number of chicks: nobody knows which one it is.
     chicks = chicks_needed(min(each.values()), certainty)
     if chicks > MOST_CHICKS:
