@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated
@@ -168,6 +169,52 @@ def plan(
         "independent given the records, which for close relatives is an approximation.",
         highlight=False,
     )
+
+
+@app.command()
+def strategies(
+    eggs: Annotated[int, typer.Option(help="Eggs set for each hatch that is tested.")] = 40,
+    fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
+    hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
+    rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
+    runs: Annotated[int, typer.Option(help="How often each one is played.")] = 1000,
+    seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
+    as_json: Json = False,
+) -> None:
+    """From one R/R P/P cock and single-combed hens to a proven pair: the ways compared."""
+    import numpy as np
+
+    from genetics.strategy import cheapest, simulate, table
+
+    rng = np.random.default_rng(seed)
+    rates = (fertility, hatch, rearing)
+    found = [simulate(name, eggs, rates, runs, rng) for name in table()["strategies"]]
+    best = cheapest(found)
+    if as_json:
+        rows = [asdict(o) for o in found]
+        print(json.dumps({"strategies": rows, "cheapest": best.name if best else None}))
+        return
+    shown = Table("way", "pair proven", "truly pure", "seasons", "eggs", "inbred", "variety")
+    for o in found:
+        ranges = (f"{low:.0f} to {high:.0f} ({mid:.0f})" for low, mid, high in (o.seasons, o.eggs))
+        shown.add_row(
+            o.name.replace("-", " "),
+            f"{o.proven:.0%}",
+            f"{o.truly_pure:.0%}",
+            *ranges,
+            f"{o.inbreeding:.1%}",
+            f"{o.variety:.0%}",
+        )
+    out.print(shown)
+    for o in found:
+        out.print(f"{o.name.replace('-', ' ')}: {o.words}", highlight=False)
+    out.print(
+        "Seasons and eggs: 8 runs in 10 lie between, the median in brackets. Inbred: chicks of the "
+        "pair. Variety: share of its blood that is of the single-combed birds.",
+        highlight=False,
+    )
+    if best:
+        out.print(f"Fewest eggs: {best.words} (proven in {best.proven:.0%}).", highlight=False)
 
 
 def counted(words: list[str]) -> dict[str, int]:

@@ -188,3 +188,11 @@ def test_plan_prints_all_pairs_best_first(combwright):
     keepers = [round(p["keepers"], 6) for p in pairs]
     assert keepers == sorted(keepers, reverse=True)
     assert combwright("plan", DEMO / "flock.csv", "--goal", "beauty").code == 2
+
+
+def test_strategies_prints_all_ways_and_the_cheapest(combwright):
+    answer = json.loads(combwright("strategies", "--runs", "40", "--json").out)
+    names = [s["name"] for s in answer["strategies"]]
+    assert names == ["intercross", "back-to-the-walnut", "back-to-the-variety"]
+    assert answer["cheapest"] in names
+    assert combwright("strategies", "--eggs", "0").code == 2
