@@ -138,7 +138,7 @@ def calibrate(photos: Rows, rendered: Rows) -> dict[str, dict[str, float]]:
     pooled = photos + rendered
     combed = [r for r in pooled if r["label"] in ALLOWED]
     allowed = np.array([[c in ALLOWED[r["label"]] for c in COMBS] for r in combed], float)
-    temperatures = {"comb": fit_temperature(logits_of(combed, "comb"), allowed), "wattles": 1.0}
+    temperatures = {"comb": fit_temperature(logits_of(combed, "comb"), allowed)}
     truths = {
         "none": lambda r: {NONE: 1.0, "not_a_head": 1.0, "unclear": None}.get(r["label"], 0.0),
         "readable": lambda r: {"unclear": 0.0, "not_a_head": None}.get(r["label"], 1.0),

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from classifier.datasets import Box, square_crop
+
 MOST_PIXELS = 120_000_000
 MOST_BYTES = 80_000_000
 WORKING_SIDE = 1600
@@ -74,6 +76,12 @@ def open_photo(path: Path) -> Photo:
     except (OSError, SyntaxError, ValueError, EOFError) as error:
         what = "the file ends early" if "truncated" in str(error) else "damaged picture"
         raise PhotoError(f"{what} ({one_line(error)}); copy it from the camera again") from None
+
+
+def head_view(photo: Photo, box: Box, context: float, size: int) -> Image.Image:
+    """A square round a head box (pixels of the full photo), as `size` x `size`."""
+    x0, y0, x1, y1 = (v * photo.scale for v in box)
+    return square_crop(photo.image, (x0, y0, x1, y1), context, size)
 
 
 def allowed() -> list[str]:

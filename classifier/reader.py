@@ -13,9 +13,9 @@ from safetensors.torch import load_file
 from torch import Tensor
 
 from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
-from classifier.datasets import Box, shorter, square_crop
+from classifier.datasets import Box, shorter
 from classifier.network import FinderNetwork, ReaderNetwork, peaks
-from classifier.photo import Photo
+from classifier.photo import Photo, head_view
 from classifier.quality import complaints, rules
 from classifier.reading import HeadBox, Reading, judged, wattles_told
 from classifier.words import COMBS, WATTLES
@@ -102,7 +102,10 @@ class Reader:
 
     @torch.inference_mode()
     def _batch(self, photos: Sequence[Photo], heads: Sequence[HeadBox]) -> Iterator[Reading]:
-        crops = [head_crop(p, h.box, self.card) for p, h in zip(photos, heads, strict=True)]
+        crops = [
+            head_view(p, h.box, self.card.context, self.card.size)
+            for p, h in zip(photos, heads, strict=True)
+        ]
         batch = self.tensor(crops)
         plain, mirrored = self.network(batch), self.network(batch.flip(3))
         scale = self.card.temperatures
@@ -135,14 +138,6 @@ class Reader:
                     model=self.card.model,
                 )
             )
-
-
-def head_crop(photo: Photo, box: Box, card: Card) -> Image.Image:
-    """The square view of a head that the network sees."""
-    working = tuple(v * photo.scale for v in box)
-    return square_crop(
-        photo.image, (working[0], working[1], working[2], working[3]), card.context, card.size
-    )
 
 
 def tight_crop(photo: Photo, box: Box) -> Image.Image:

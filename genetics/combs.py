@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import tomllib
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from genetics.domain import toml
 from genetics.genotype import DOSES, NAMES, possible
 
 Array = NDArray[np.float64]
 
 
-@cache
 def tables() -> dict[str, Any]:
     """The numbers of `combs.toml`, most of them assumptions."""
-    text = resources.files(__package__).joinpath("combs.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return toml("combs")
 
 
 CLASSES: tuple[str, ...] = tuple(tables()["classes"])

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
 from itertools import product
+
+from genetics.domain import toml
 
 
 class GenotypeError(ValueError):
@@ -27,8 +27,7 @@ class Locus:
 @cache
 def loci() -> tuple[Locus, ...]:
     """The loci of `loci.toml`, in writing order."""
-    text = resources.files(__package__).joinpath("loci.toml").read_text(encoding="utf-8")
-    return tuple(Locus(**row) for row in tomllib.loads(text)["locus"])
+    return tuple(Locus(**row) for row in toml("loci")["locus"])
 
 
 # Copies of the dominant allele at each locus; index 0 is R/R P/P, index 8 is r+/r+ p+/p+.

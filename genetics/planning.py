@@ -6,17 +6,15 @@ approximation, and the answer says so.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
 from genetics.combs import Array, shown
 from genetics.cross import transmission
+from genetics.domain import toml
 from genetics.genotype import DOSES, NAMES
 from genetics.testmating import eggs_needed
 
@@ -28,11 +26,9 @@ class PlanError(ValueError):
     """A plan that can't be made; the message says why."""
 
 
-@cache
 def fertility() -> dict[str, Any]:
     """Rates and the published fertility of R/R cocks, from `fertility.toml`."""
-    text = resources.files(__package__).joinpath("fertility.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return toml("fertility")
 
 
 @dataclass(frozen=True)

@@ -8,33 +8,30 @@ unseen.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
-from genetics.combs import Array, shown
+from genetics.combs import Array
 from genetics.cross import transmission
+from genetics.domain import toml
 from genetics.genotype import index_of
 from genetics.kinship import kinship
+from genetics.planning import wanted
 from genetics.testmating import TestMatingError, eggs_needed
 
 PURE, F1, SINGLE = index_of("R/R P/P"), index_of("R/r+ P/p+"), index_of("r+/r+ p+/p+")
 # Every walnut chick of the foundation cock or of F1 x single is R/r+ P/p+.
 GENOTYPE = {"cock": PURE, "hen": SINGLE, "F1": F1, "BC": F1}
 VARIETY = {"cock": 0.0, "hen": 1.0, "F1": 0.5, "BC": 0.75}
-WALNUT = np.array([shown(i) == "walnut" for i in range(9)])
+WALNUT = wanted("walnut") > 0
 
 
-@cache
 def table() -> dict[str, Any]:
     """The strategies and numbers of `strategy.toml`."""
-    text = resources.files(__package__).joinpath("strategy.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    return toml("strategy")
 
 
 @dataclass(frozen=True)

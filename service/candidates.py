@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -61,8 +61,6 @@ class Candidate:
     combs: dict[str, float]
     conflict: str | None
     ledger: tuple[Entry, ...]
-    expected_combs: dict[str, float] = field(default_factory=dict)
-    """Chances of each comb before the bird's own readings: what its relatives suggest."""
 
     def as_json(self) -> dict[str, object]:
         """The contract's JSON object."""
@@ -229,7 +227,6 @@ def describe(
         dict(zip(CLASSES, after.tolist(), strict=True)),
         conflict(flock, row, evidence, likelihoods, posterior, founders),
         tuple(ledger),
-        dict(zip(CLASSES, expected.tolist(), strict=True)),
     )
 
 

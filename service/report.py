@@ -11,7 +11,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, select_autoescape
 
-from classifier.photo import open_photo
+from classifier.photo import head_view, open_photo
 from classifier.reading import Reading
 from classifier.words import COMBS, PILES, SPOKEN
 from genetics.genotype import NAMES
@@ -57,11 +57,7 @@ def percent(value: float) -> str:
 
 def crop_data(photo: Path, reading: Reading, side: int = 200) -> str:
     """The head of a photo as a data URL (JPEG), with some of its surroundings."""
-    from classifier.datasets import square_crop
-
-    picture = open_photo(photo)
-    x0, y0, x1, y1 = (v * picture.scale for v in reading.head.box)
-    crop = square_crop(picture.image, (x0, y0, x1, y1), 1.25, side)
+    crop = head_view(open_photo(photo), reading.head.box, 1.25, side)
     buffer = io.BytesIO()
     crop.save(buffer, "JPEG", quality=82)
     return "data:image/jpeg;base64," + base64.b64encode(buffer.getvalue()).decode()

@@ -59,7 +59,6 @@ def rose(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, nois
         ],
         -1,
     )
-    spikes = 1
     if recipe.crest > 0.35 and rng.random() < 0.6:
         spikes = int(rng.integers(2, 5))
         wave = np.cos(np.linspace(-np.pi * spikes / 2, np.pi * spikes / 2, m))

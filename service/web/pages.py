@@ -10,7 +10,7 @@ from fastapi.responses import HTMLResponse
 from jinja2 import Environment, PackageLoader
 from sqlalchemy.orm import Session
 
-from classifier.words import COMBS, SPOKEN
+from classifier.words import COMBS
 from genetics.genotype import NAMES
 from service.report import PILE_TITLES, environment
 
@@ -23,9 +23,7 @@ def templates() -> Environment:
     """The report's environment with the web templates."""
     env = environment()
     env.loader = PackageLoader("service", "web/templates")
-    env.globals.update(
-        combs=COMBS, spoken=SPOKEN, genotypes=NAMES, pile_titles=PILE_TITLES, round=round
-    )
+    env.globals.update(combs=COMBS, genotypes=NAMES, pile_titles=PILE_TITLES)
     return env
 
 

@@ -14,8 +14,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
-from classifier.datasets import square_crop
-from classifier.photo import SUFFIXES, PhotoError, open_photo
+from classifier.photo import SUFFIXES, PhotoError, head_view, open_photo
 from genetics.evidence import SAID
 from service.store.models import BirdRow, PhotoRow, ReadingRow
 from service.store.photos import keep, place
@@ -37,7 +36,7 @@ def front(request: Request, records: Records) -> HTMLResponse:
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     ).all()
     bands = records.scalars(select(BirdRow.band).order_by(BirdRow.band)).all()
-    judged = judged_birds(request, records)
+    judged = judged_birds(request, records) if any(r.bird for r in rows) else {}
     cards = [
         {
             "photo": r,
@@ -47,7 +46,7 @@ def front(request: Request, records: Records) -> HTMLResponse:
         }
         for r in rows
     ]
-    return page(request, "front.html", cards=cards, bands=bands, problems=[])
+    return page(request, "front.html", cards=cards, bands=bands)
 
 
 @router.post("/photos")
@@ -172,8 +171,7 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
     photo, reading = open_photo(path), model_reading(row)
     image = photo.image
     if view == "head" and reading:
-        x0, y0, x1, y1 = (v * photo.scale for v in reading.head.box)
-        image = square_crop(image, (x0, y0, x1, y1), 1.3, 420)
+        image = head_view(photo, reading.head.box, 1.3, 420)
     elif view != "whole":
         raise HTTPException(404, "no such view")
     else:
