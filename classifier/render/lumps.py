@@ -23,10 +23,10 @@ def rose(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, nois
     """Broad, solid, low, with small points or nearly smooth; a leader behind, split by a crest."""
     size = recipe.comb_size
     width = rng.uniform(0.14, 0.22) * (0.45 + 0.62 * size)
-    height = rng.uniform(0.11, 0.20) * (0.4 + 0.68 * size)
+    height = rng.uniform(0.12, 0.25) * (0.4 + 0.68 * size)
     square = 0.55 + 0.35 * rng.uniform(0.2, 0.9)
     front, back = 0.42 + 0.05 * size, rng.uniform(-0.18, -0.02)
-    leader = rng.uniform(0.16, 0.46) * (0.4 + 0.65 * size)
+    leader = rng.uniform(0.2, 0.62) * (0.4 + 0.65 * size)
     # Along the neck (negative), level, or rising.
     rise = pick_rise(rng)
     if rng.random() < 0.1:
@@ -97,7 +97,7 @@ def rose(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, nois
 def pick_rise(rng: np.random.Generator) -> float:
     """Slope of a rose comb's leader: level, along the neck, or rising."""
     choices = (rng.uniform(0.02, 0.25), rng.uniform(-0.75, -0.1), rng.uniform(0.25, 0.55))
-    return float(choices[int(rng.choice(3, p=[0.42, 0.42, 0.16]))])
+    return float(choices[int(rng.choice(3, p=[0.42, 0.28, 0.3]))])
 
 
 def ridge(

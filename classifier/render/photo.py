@@ -101,7 +101,7 @@ def develop(picture: Image.Image, recipe: Recipe, head_pixels: float) -> Image.I
     gain = min((goal_high - goal_low) / max(high - low, 8), 1.9)
     scene = (scene - (low + high) / 2) * gain + (goal_low + goal_high) / 2 + rng.normal(0, 8)
     grey = scene.mean(-1, keepdims=True)
-    scene = grey + (scene - grey) * rng.uniform(0.5, 1.05)
+    scene = grey + (scene - grey) * rng.uniform(0.4, 1.0)
     scene = scene + rng.normal(0, rng.uniform(0, 7), scene.shape)
     photo = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
     if "wire" in recipe.nuisances:

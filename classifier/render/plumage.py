@@ -48,7 +48,7 @@ def coat(name: str, rng: np.random.Generator) -> Coat:
     }
     if name in plain:
         main = tone(*plain[name])
-        return Coat(main, main * rng.uniform(0.5, 0.66), "plain")
+        return Coat(main, main * rng.uniform(0.62, 0.95), "plain")
     if name == "barred":
         return Coat(tone("white", "grey", "buff"), tone("black", "slate"), "barred")
     if name == "laced":
@@ -62,6 +62,8 @@ def coat(name: str, rng: np.random.Generator) -> Coat:
 
 def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
     """A function that gives vertex colours (n, 5, 3, 3) for n feathers."""
+
+    spread = rng.uniform(0.04, 0.17)
 
     def paint(count: int) -> Array:
         mix: Array = np.zeros((count, 5, 3))
@@ -78,7 +80,7 @@ def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
         else:
             mix = mix + (rng.uniform(size=(count, 1, 1)) < 0.4)
         colours = coat.main * (1 - mix[..., None]) + coat.second * mix[..., None]
-        return np.clip(colours * np.exp(rng.normal(0, 0.2, (count, 1, 1, 1))), 0, 0.95)
+        return np.clip(colours * np.exp(rng.normal(0, spread, (count, 1, 1, 1))), 0, 0.95)
 
     return paint
 

@@ -30,15 +30,16 @@ def test_every_comb_is_sound_geometry_on_top_of_the_head(kind):
     combs = bag.parts.get("comb", [])
     assert bool(combs) == (kind != "combless")
     for part in combs:
-        assert part.vertices[:, 2].max() > 0.3
+        assert part.vertices[:, 2].max() > 0.25
 
 
 def test_a_single_comb_is_thin_and_tall_and_a_pea_comb_low():
     def extent(kind):
-        points = np.concatenate(
-            [p.vertices for p in build(draw(8, kind, comb_size=0.9, crest=0.0)).parts["comb"]]
-        )
-        return np.ptp(points, axis=0)
+        sizes = []
+        for seed in range(8):
+            parts = build(draw(seed, kind, comb_size=0.9, crest=0.0)).parts["comb"]
+            sizes.append(np.ptp(np.concatenate([p.vertices for p in parts]), axis=0))
+        return np.median(sizes, axis=0)
 
     single, pea, walnut = extent("single"), extent("triple_pea"), extent("walnut")
     assert single[2] > 1.5 * pea[2]
