@@ -1,37 +1,58 @@
-"""Exact posteriors of a whole flock: variable elimination forth and back, loops included.
+"""Posteriors of a whole flock: exact by variable elimination, loops included, or approximate.
 
 Birds are rows of arrays; -1 stands for an unknown parent. A bird with one unknown parent gets
-a founder in its place. The graph of families is eliminated in a greedy order; the tables of a
-clique of w birds have 9^w cells, and a flock that would need more than WIDEST birds at once is
-refused rather than answered slowly or wrongly.
+a founder in its place. A `Layer` is what is inherited at some loci that assort together in one
+table (R and P: nine genotypes; crest: three). Layers hang together only where a bird's evidence
+couples them, and are then inferred jointly. Where the families are too entangled for tables of
+MOST_CELLS cells, genotypes that no relative allows are struck out first; if that isn't enough, and
+the caller gives a random generator, `sampling.py` answers, and the answer says 'approximate'.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from heapq import heapify, heappop, heappush
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from genetics.cross import transmission
+from genetics.elimination import (
+    Array,
+    Beliefs,
+    Factor,
+    Impossible,
+    PedigreeError,
+    TooWide,
+    propagate,
+    scaled,
+)
+from genetics.narrowing import narrowed, widened
+from genetics.sampling import PERIPHERY_CELLS, CutsetSampler
 
-Array = NDArray[np.float64]
-STATES, WIDEST = 9, 7
-MOST_OPERANDS = 20
+__all__ = ["Impossible", "Layer", "Pair", "PedigreeError", "Posterior", "TooWide", "check", "infer"]
 
 
-class PedigreeError(ValueError):
-    """A pedigree that can't be used; the message names the birds by their row."""
+@dataclass(frozen=True)
+class Pair:
+    """Evidence of a mating that no single bird carries: chicks counted without bands."""
+
+    sire: int
+    dam: int
+    likelihood: Array
+    """(K, K) by the genotypes of sire and dam, up to a constant."""
 
 
-class TooWide(PedigreeError):
-    """Exact inference would need tables of more than WIDEST birds."""
+@dataclass(frozen=True)
+class Layer:
+    """One set of loci: how it is inherited, what founders have, what was seen."""
 
-
-class Impossible(PedigreeError):
-    """What is recorded has probability 0 together."""
+    inherit: Array
+    """(K, K, K): chance of a chick's genotype by sire's and dam's."""
+    prior: Array
+    """(K,) or (n, K): a founder's genotype."""
+    likelihoods: Array
+    """(n, K), all ones where nothing was seen."""
+    pairs: tuple[Pair, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -39,20 +60,26 @@ class Posterior:
     """What is known of each bird after all evidence, and before its own."""
 
     marginals: Array
-    """(n, 9): probability of each genotype given everything; rows sum to 1."""
+    """(n, K): probability of each genotype given everything; rows sum to 1."""
     others: Array
-    """(n, 9): the same given everything but the bird's own evidence."""
+    """(n, K): the same given everything but the bird's own evidence."""
     log_evidence: float
-    """Logarithm of the probability of all the evidence."""
+    """Logarithm of the probability of all the evidence; nan if approximate."""
+    method: str = "exact"
+    """'exact' or 'approximate'."""
+    error: float = 0.0
+    """Largest standard error of a probability where it was sampled."""
+    converged: bool = True
+    """Whether sampling came to the error that it aims at."""
 
 
 @dataclass(frozen=True)
-class Factor:
-    """A table over some birds, scaled so that its largest cell is 1."""
+class Joint:
+    """Posteriors of several layers, and the joint ones of birds whose evidence couples them."""
 
-    birds: tuple[int, ...]
-    table: Array
-    log_scale: float = 0.0
+    layers: tuple[Posterior, ...]
+    coupled: dict[int, Array] = field(default_factory=dict)
+    """By bird: joint distribution over the layers' genotypes."""
 
 
 def check(sire: Sequence[int], dam: Sequence[int]) -> list[int]:
@@ -85,198 +112,141 @@ def check(sire: Sequence[int], dam: Sequence[int]) -> list[int]:
     return order
 
 
-def scaled(birds: tuple[int, ...], table: Array, log_scale: float = 0.0) -> Factor:
-    """A factor with its scale taken out; Impossible if the table is all zero."""
-    top = float(table.max())
-    if top <= 0:
-        raise Impossible("the records exclude each other: no genotypes fit all of them")
-    return Factor(birds, table / top, log_scale + float(np.log(top)))
-
-
-def grouped(factors: Sequence[Factor]) -> dict[tuple[int, ...], list[Factor]]:
-    """Factors by their scope."""
-    groups: dict[tuple[int, ...], list[Factor]] = {}
-    for factor in factors:
-        groups.setdefault(factor.birds, []).append(factor)
-    return groups
-
-
-def logs_of(factors: Sequence[Factor]) -> Array:
-    """Logarithms of tables of one scope, stacked (k, ...); log 0 is -inf."""
-    with np.errstate(divide="ignore"):
-        return np.log(np.stack([f.table for f in factors]))
-
-
-def from_logs(birds: tuple[int, ...], logs: Array, log_scale: float = 0.0) -> Factor:
-    """A factor from the logarithm of its table; Impossible if that is -inf everywhere."""
-    top = float(logs.max())
-    if top == -np.inf:
-        raise Impossible("the records exclude each other: no genotypes fit all of them")
-    return Factor(birds, np.exp(logs - top), log_scale + top)
-
-
-def merged(factors: Sequence[Factor]) -> list[Factor]:
-    """The same product with one factor a scope: hundreds of chicks of a pair become one table."""
-    return [
-        from_logs(birds, logs_of(group).sum(0), sum(f.log_scale for f in group))
-        if len(group) > 1
-        else group[0]
-        for birds, group in grouped(factors).items()
-    ]
-
-
-def multiply(factors: Sequence[Factor], keep: tuple[int, ...]) -> Factor:
-    """Product of factors, summed over all birds but those to keep."""
-    few = merged(factors)
-    place = {bird: i for i, bird in enumerate(sorted({b for f in few for b in f.birds}))}
-    # einsum takes a limited number of tables: more are multiplied part by part.
-    while len(few) > MOST_OPERANDS:
-        part, few = few[:MOST_OPERANDS], few[MOST_OPERANDS:]
-        few.append(multiply(part, tuple(sorted({b for f in part for b in f.birds}))))
-    operands: list[object] = []
-    for factor in few:
-        operands += [factor.table, [place[b] for b in factor.birds]]
-    table = np.einsum(*operands, [place[b] for b in keep], optimize="greedy")  # type: ignore[call-overload]
-    return scaled(keep, np.asarray(table), sum(f.log_scale for f in few))
-
-
-def each_without(factors: Sequence[Factor]) -> list[Factor]:
-    """For each factor, the product of all the others, summed down to that factor's birds.
-
-    Factors of one scope share the work: what lies outside the scope is summed once, and inside
-    it sums of logarithms from both ends leave one factor out at a time.
-    """
-    answers: dict[int, Factor] = {}
-    groups = grouped(factors)
-    for birds, group in groups.items():
-        outside = [f for scope, members in groups.items() if scope != birds for f in members]
-        logs = logs_of(group)
-        empty = np.zeros((1, *logs.shape[1:]))
-        before = np.concatenate([empty, np.cumsum(logs, 0)[:-1]])
-        after = np.concatenate([np.cumsum(logs[::-1], 0)[::-1][1:], empty])
-        around = (
-            logs_of([spread(multiply(outside, shared(outside, birds)), birds)])[0]
-            if outside
-            else 0.0
+def distributions(prior: Array, count: int, states: int) -> Array:
+    """Founders' priors (count, states), each row summing to 1; PedigreeError if it can't."""
+    given = np.asarray(prior, float)
+    if given.shape not in ((states,), (count, states)) or (given < 0).any():
+        raise PedigreeError(
+            f"founder prior must be {states} probabilities, or {count} rows of them, "
+            f"not of shape {given.shape}"
         )
-        for factor, left in zip(group, before + after, strict=True):
-            answers[id(factor)] = from_logs(birds, left + around)
-    return [answers[id(f)] for f in factors]
+    totals = given.sum(-1, keepdims=True)
+    if (np.abs(totals - 1) > 1e-6).any():
+        wrong = int(np.argmax(np.abs(totals - 1)))
+        raise PedigreeError(
+            f"founder prior, row {wrong}: probabilities sum to {totals.ravel()[wrong]:.6g}, not 1"
+        )
+    return np.broadcast_to(given / totals, (count, states))
 
 
-def shared(factors: Sequence[Factor], birds: tuple[int, ...]) -> tuple[int, ...]:
-    """Those of `birds` that occur in any of the factors."""
-    known = {b for f in factors for b in f.birds}
-    return tuple(b for b in birds if b in known)
-
-
-def spread(factor: Factor, birds: tuple[int, ...]) -> Factor:
-    """The factor over more birds, on which it doesn't depend; `birds` keeps its order."""
-    shape = [STATES if b in factor.birds else 1 for b in birds]
-    table = np.broadcast_to(factor.table.reshape(shape), [STATES] * len(birds))
-    return Factor(birds, table, factor.log_scale)
-
-
-def elimination_order(scopes: Sequence[tuple[int, ...]], count: int) -> list[int]:
-    """Greedy order by the fewest neighbours (ties: the lowest row); TooWide if one has many."""
-    neighbours: list[set[int]] = [set() for _ in range(count)]
-    for scope in scopes:
-        for bird in scope:
-            neighbours[bird].update(scope)
-    for bird in range(count):
-        neighbours[bird].discard(bird)
-    # Old entries stay in the heap and are skipped when a bird's count has changed since.
-    heap = [(len(neighbours[b]), b) for b in range(count)]
-    heapify(heap)
-    left, order = [True] * count, []
-    while heap:
-        size, bird = heappop(heap)
-        if not left[bird] or size != len(neighbours[bird]):
-            continue
-        if size + 1 > WIDEST:
-            raise TooWide(
-                f"this pedigree is too entangled for an exact answer: {size + 1} birds at once, "
-                f"{WIDEST} at most"
-            )
-        for other in neighbours[bird]:
-            neighbours[other] |= neighbours[bird]
-            neighbours[other] -= {bird, other}
-            heappush(heap, (len(neighbours[other]), other))
-        left[bird] = False
-        order.append(bird)
-    return order
-
-
-def infer(
-    sire: Sequence[int], dam: Sequence[int], likelihoods: Array, founder_prior: Array
-) -> Posterior:
-    """Posterior of every bird's genotype from all evidence of the flock.
-
-    `sire`, `dam`: parents' rows (n,), -1 unknown. `likelihoods`: (n, 9), all ones where nothing
-    was seen. `founder_prior`: (9,) or (n, 9). Raises PedigreeError (cycle), TooWide, Impossible.
-    """
-    count = len(sire)
-    check(sire, dam)
-    evidence = np.asarray(likelihoods, float)
-    if evidence.shape != (count, STATES):
-        raise PedigreeError(f"likelihoods must be ({count}, {STATES}), not {evidence.shape}")
-    if count == 0:
-        return Posterior(np.zeros((0, 9)), np.zeros((0, 9)), 0.0)
-    prior = np.broadcast_to(np.asarray(founder_prior, float), (count, STATES))
-    inherit = transmission()
+def network(
+    sire: Sequence[int], dam: Sequence[int], layer: Layer, offset: int
+) -> tuple[list[Factor], list[Factor]]:
+    """Factors of one layer and each bird's own evidence; variables are `offset` + row."""
+    count, states = len(sire), layer.inherit.shape[-1]
+    evidence = np.asarray(layer.likelihoods, float)
+    if evidence.shape != (count, states):
+        raise PedigreeError(f"likelihoods must be ({count}, {states}), not {evidence.shape}")
+    prior = distributions(layer.prior, count, states)
+    inherit = np.asarray(layer.inherit)
     factors = []
     for bird in range(count):
         s, d = sire[bird], dam[bird]
         if s < 0 and d < 0:
-            factors.append(scaled((bird,), prior[bird] / prior[bird].sum()))
+            factors.append(scaled((offset + bird,), prior[bird]))
         elif s < 0 or d < 0:
-            known = max(s, d)
-            average = np.einsum("s,sdc->dc", prior[bird] / prior[bird].sum(), inherit)
-            factors.append(scaled((known, bird), average))
+            average = np.einsum("s,sdc->dc", prior[bird], inherit)
+            factors.append(scaled((offset + max(s, d), offset + bird), average))
         elif s == d:
             raise PedigreeError(f"row {bird}: sire and dam are the same bird")
         else:
-            factors.append(scaled((s, d, bird), np.asarray(inherit)))
-    own = [scaled((bird,), evidence[bird]) for bird in range(count)]
-    return propagate(factors, own, count)
+            factors.append(scaled((offset + s, offset + d, offset + bird), inherit))
+    for pair in layer.pairs:
+        if not (0 <= pair.sire < count and 0 <= pair.dam < count) or pair.sire == pair.dam:
+            raise PedigreeError(
+                f"chicks counted for rows {pair.sire} x {pair.dam}: no such mating is recorded"
+            )
+        factors.append(scaled((offset + pair.sire, offset + pair.dam), pair.likelihood))
+    own = [scaled((offset + bird,), evidence[bird]) for bird in range(count)]
+    return factors, own
 
 
-def propagate(factors: list[Factor], own: list[Factor], count: int) -> Posterior:
-    """Messages forth and back over the buckets of an elimination order."""
-    order = elimination_order([f.birds for f in factors], count)
-    position = {bird: i for i, bird in enumerate(order)}
-    buckets: list[list[Factor]] = [[own[bird]] for bird in order]
-    for factor in factors:
-        buckets[min(position[b] for b in factor.birds)].append(factor)
+def infer_layers(
+    sire: Sequence[int],
+    dam: Sequence[int],
+    layers: Sequence[Layer],
+    coupling: Mapping[int, Array] | None = None,
+    rng: np.random.Generator | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Joint:
+    """Posteriors at several layers; `coupling` gives, by bird, a likelihood over all layers.
 
-    # Forth: each bucket sends its sum to the bucket of the first bird that is left.
-    received: list[list[tuple[int, Factor]]] = [[] for _ in order]
-    log_evidence = 0.0
-    for i, bird in enumerate(order):
-        content = buckets[i] + [message for _, message in received[i]]
-        scope = {b for f in content for b in f.birds} - {bird}
-        message = multiply(content, tuple(sorted(scope)))
-        if scope:
-            goal = min(position[b] for b in scope)
-            received[goal].append((i, message))
-        else:
-            log_evidence += message.log_scale
+    A coupling table has one axis a layer and multiplies the layers' own likelihoods. With `rng`,
+    a flock too entangled for an exact answer gets an approximate one, and `progress` hears how
+    much of that is done, 0 to 1. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
+    """
+    count = len(sire)
+    check(sire, dam)
+    if count == 0:
+        nothing = [np.zeros((0, layer.inherit.shape[-1])) for layer in layers]
+        return Joint(tuple(Posterior(m, m, 0.0) for m in nothing))
+    factors: list[Factor] = []
+    own: list[Factor] = []
+    sizes: list[int] = []
+    for number, layer in enumerate(layers):
+        more, seen = network(sire, dam, layer, number * count)
+        factors += more
+        own += seen
+        sizes += [layer.inherit.shape[-1]] * count
+    watched: dict[int, int] = {}
+    for bird, table in (coupling or {}).items():
+        watched[len(factors)] = bird
+        variables = tuple(number * count + bird for number in range(len(layers)))
+        factors.append(scaled(variables, np.asarray(table, float)))
+    sampler = CutsetSampler(rng, progress=progress) if rng is not None else None
+    beliefs, method = solve(factors, own, sizes, list(watched), sampler)
+    posteriors = []
+    for number, layer in enumerate(layers):
+        rows = slice(number * count, (number + 1) * count)
+        log_evidence = beliefs.log_evidence if number == 0 else 0.0
+        posteriors.append(
+            Posterior(
+                np.array(beliefs.marginals[rows]).reshape(count, layer.inherit.shape[-1]),
+                np.array(beliefs.others[rows]).reshape(count, layer.inherit.shape[-1]),
+                log_evidence,
+                method,
+                sampler.error if sampler else 0.0,
+                sampler.converged if sampler else True,
+            )
+        )
+    return Joint(tuple(posteriors), {watched[i]: joint for i, joint in beliefs.joints.items()})
 
-    # Back: each bucket hears what all the others know.
-    back: list[Factor | None] = [None] * count
-    marginals, others = np.zeros((count, STATES)), np.zeros((count, STATES))
-    for i in reversed(range(count)):
-        bird = order[i]
-        heard = back[i]
-        content = [*buckets[i], *(m for _, m in received[i]), *([heard] if heard else [])]
-        # The bird's own evidence comes first in its bucket; each message hears all but itself.
-        without = each_without(content)
-        rest = without[0].table
-        belief = rest * own[bird].table
-        if belief.sum() <= 0:
-            raise Impossible("the records exclude each other: no genotypes fit all of them")
-        marginals[bird], others[bird] = belief / belief.sum(), rest / rest.sum()
-        start = len(buckets[i])
-        for (source, _), message in zip(received[i], without[start:], strict=False):
-            back[source] = message
-    return Posterior(marginals, others, log_evidence)
+
+def solve(
+    factors: list[Factor],
+    own: list[Factor],
+    sizes: list[int],
+    watched: list[int],
+    sampler: CutsetSampler | None,
+) -> tuple[Beliefs, str]:
+    """Exact beliefs if the network allows, if need be without ruled out genotypes; else sampled."""
+    try:
+        return propagate(factors, own, sizes, watched), "exact"
+    except TooWide:
+        few = narrowed(factors, own, sizes)
+    try:
+        beliefs = propagate(few.factors, few.own, few.sizes, watched)
+        return widened(beliefs, few, sizes, watched, factors), "exact"
+    except TooWide:
+        if sampler is None:
+            raise
+    beliefs = propagate(few.factors, few.own, few.sizes, watched, sampler, PERIPHERY_CELLS)
+    return widened(beliefs, few, sizes, watched, factors), "approximate"
+
+
+def infer(
+    sire: Sequence[int],
+    dam: Sequence[int],
+    likelihoods: Array,
+    founder_prior: Array,
+    pairs: Sequence[Pair] = (),
+    rng: np.random.Generator | None = None,
+) -> Posterior:
+    """Posterior of every bird's genotype at R and P from all evidence of the flock.
+
+    `sire`, `dam`: parents' rows (n,), -1 unknown. `likelihoods`: (n, 9), all ones where nothing
+    was seen. `founder_prior`: (9,) or (n, 9). `pairs`: chicks counted without bands. `rng`: see
+    `infer_layers`. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
+    """
+    layer = Layer(np.asarray(transmission()), founder_prior, likelihoods, tuple(pairs))
+    return infer_layers(sire, dam, [layer], rng=rng).layers[0]

@@ -1,0 +1,312 @@
+"""Exact sums over a network of tables: variable elimination forth and back, in log space.
+
+A variable is a number 0..n-1 with a number of states; a factor is a table over a few variables.
+Pedigrees are one such network (`pedigree.py`): a variable is a bird's genotype at some loci.
+Source: bucket elimination and its backward pass, Dechter 1999, Artificial Intelligence 113; Koller
+and Friedman 2009, Probabilistic Graphical Models, chapters 9 and 10 (both from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from heapq import heapify, heappop, heappush
+from math import prod
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+MOST_CELLS = 9**7
+MOST_OPERANDS = 20
+
+
+class PedigreeError(ValueError):
+    """A pedigree that can't be used; the message names the birds by their row."""
+
+
+class TooWide(PedigreeError):
+    """Exact inference would need tables of more than MOST_CELLS cells."""
+
+
+class Impossible(PedigreeError):
+    """What is recorded has probability 0 together."""
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A table over some variables, scaled so that its largest cell is 1."""
+
+    variables: tuple[int, ...]
+    table: Array
+    log_scale: float = 0.0
+
+
+@dataclass(frozen=True)
+class Beliefs:
+    """What a network says of each variable and of the factors that were watched."""
+
+    marginals: list[Array]
+    """By variable, (states,): its distribution given everything."""
+    others: list[Array]
+    """The same given everything but its own evidence."""
+    joints: dict[int, Array]
+    """By index of a watched factor: the joint distribution over its variables."""
+    log_evidence: float
+
+
+def scaled(variables: tuple[int, ...], table: Array, log_scale: float = 0.0) -> Factor:
+    """A factor with its scale taken out; Impossible if the table is all zero."""
+    top = float(table.max())
+    if top <= 0:
+        raise Impossible("the records exclude each other: no genotypes fit all of them")
+    return Factor(variables, table / top, log_scale + float(np.log(top)))
+
+
+def grouped(factors: Sequence[Factor]) -> dict[tuple[int, ...], list[Factor]]:
+    """Factors by their scope."""
+    groups: dict[tuple[int, ...], list[Factor]] = {}
+    for factor in factors:
+        groups.setdefault(factor.variables, []).append(factor)
+    return groups
+
+
+def logs_of(factors: Sequence[Factor]) -> Array:
+    """Logarithms of tables of one scope, stacked (k, ...); log 0 is -inf."""
+    with np.errstate(divide="ignore"):
+        return np.log(np.stack([f.table for f in factors]))
+
+
+def from_logs(variables: tuple[int, ...], logs: Array, log_scale: float = 0.0) -> Factor:
+    """A factor from the logarithm of its table; Impossible if that is -inf everywhere."""
+    top = float(logs.max())
+    if top == -np.inf:
+        raise Impossible("the records exclude each other: no genotypes fit all of them")
+    return Factor(variables, np.exp(logs - top), log_scale + top)
+
+
+def merged(factors: Sequence[Factor]) -> list[Factor]:
+    """The same product with one factor a scope: hundreds of chicks of a pair become one table."""
+    return [
+        from_logs(variables, logs_of(group).sum(0), sum(f.log_scale for f in group))
+        if len(group) > 1
+        else group[0]
+        for variables, group in grouped(factors).items()
+    ]
+
+
+def multiply(factors: Sequence[Factor], keep: tuple[int, ...]) -> Factor:
+    """Product of factors, summed over all variables but those to keep."""
+    few = merged(factors)
+    place = {v: i for i, v in enumerate(sorted({v for f in few for v in f.variables}))}
+    # einsum takes a limited number of tables: more are multiplied part by part.
+    while len(few) > MOST_OPERANDS:
+        part, few = few[:MOST_OPERANDS], few[MOST_OPERANDS:]
+        few.append(multiply(part, tuple(sorted({v for f in part for v in f.variables}))))
+    operands: list[object] = []
+    for factor in few:
+        operands += [factor.table, [place[v] for v in factor.variables]]
+    table = np.einsum(*operands, [place[v] for v in keep], optimize="greedy")  # type: ignore[call-overload]
+    return scaled(keep, np.asarray(table), sum(f.log_scale for f in few))
+
+
+def each_without(
+    factors: Sequence[Factor], needed: Collection[int], sizes: Sequence[int]
+) -> dict[int, Factor]:
+    """For the factors at the indices `needed`, the product of all others over the factor's scope.
+
+    Factors of one scope share the work: what lies outside the scope is summed once, and inside
+    it sums of logarithms from both ends leave one factor out at a time.
+    """
+    wanted = {id(factors[i]) for i in needed}
+    answers: dict[int, Factor] = {}
+    groups = grouped(factors)
+    for variables, group in groups.items():
+        if not any(id(f) in wanted for f in group):
+            continue
+        outside = [f for scope, members in groups.items() if scope != variables for f in members]
+        logs = logs_of(group)
+        empty = np.zeros((1, *logs.shape[1:]))
+        before = np.concatenate([empty, np.cumsum(logs, 0)[:-1]])
+        after = np.concatenate([np.cumsum(logs[::-1], 0)[::-1][1:], empty])
+        around = (
+            logs_of([spread(multiply(outside, shared(outside, variables)), variables, sizes)])[0]
+            if outside
+            else 0.0
+        )
+        for factor, left in zip(group, before + after, strict=True):
+            answers[id(factor)] = from_logs(variables, left + around)
+    return {i: answers[id(factors[i])] for i in needed}
+
+
+def shared(factors: Sequence[Factor], variables: tuple[int, ...]) -> tuple[int, ...]:
+    """Those of `variables` that occur in any of the factors."""
+    known = {v for f in factors for v in f.variables}
+    return tuple(v for v in variables if v in known)
+
+
+def spread(factor: Factor, variables: tuple[int, ...], sizes: Sequence[int]) -> Factor:
+    """The factor over more variables, on which it doesn't depend; `variables` keeps its order."""
+    shape = [sizes[v] if v in factor.variables else 1 for v in variables]
+    table = np.broadcast_to(factor.table.reshape(shape), [sizes[v] for v in variables])
+    return Factor(variables, table, factor.log_scale)
+
+
+def neighbourhoods(scopes: Sequence[tuple[int, ...]], count: int) -> list[set[int]]:
+    """By variable, the others that share a factor with it."""
+    neighbours: list[set[int]] = [set() for _ in range(count)]
+    for scope in scopes:
+        for variable in scope:
+            neighbours[variable].update(scope)
+    for variable in range(count):
+        neighbours[variable].discard(variable)
+    return neighbours
+
+
+def eliminate(neighbours: list[set[int]], variable: int) -> set[int]:
+    """Take a variable out of the graph and join its neighbours; returns them."""
+    around = neighbours[variable]
+    for other in around:
+        neighbours[other] |= around
+        neighbours[other] -= {variable, other}
+    neighbours[variable] = set()
+    return around
+
+
+def elimination_order(
+    scopes: Sequence[tuple[int, ...]], sizes: Sequence[int], most: int = MOST_CELLS
+) -> tuple[list[int], list[int]]:
+    """Greedy order by the smallest table (ties: the lowest number), and the variables left over.
+
+    The order stops where every table would have more than `most` cells; left over are those that
+    can't be eliminated then, none if the whole network is narrow enough.
+    """
+    count = len(sizes)
+    neighbours = neighbourhoods(scopes, count)
+    same = set(sizes)
+
+    def cells(variable: int) -> int:
+        around = neighbours[variable]
+        if len(same) == 1:
+            return int(sizes[variable] ** (len(around) + 1))
+        return prod(sizes[v] for v in around) * sizes[variable]
+
+    # Old entries stay in the heap and are skipped when a variable's table has changed since.
+    heap = [(cells(v), v) for v in range(count)]
+    heapify(heap)
+    left, order = [True] * count, []
+    while heap:
+        size, variable = heappop(heap)
+        if not left[variable] or size != cells(variable):
+            continue
+        if size > most:
+            break
+        for other in eliminate(neighbours, variable):
+            heappush(heap, (cells(other), other))
+        left[variable] = False
+        order.append(variable)
+    return order, [v for v in range(count) if left[v]]
+
+
+@dataclass(frozen=True)
+class Core:
+    """Beliefs of the variables that were too entangled to eliminate, from another method."""
+
+    marginals: dict[int, Array]
+    joints: list[Array]
+    """By factor that was passed in, the joint distribution over its variables."""
+
+
+CoreMethod = Callable[[list[int], list[Factor], Sequence[Factor], Sequence[int]], Core]
+
+
+def propagate(
+    factors: Sequence[Factor],
+    own: Sequence[Factor],
+    sizes: Sequence[int],
+    watched: Collection[int] = (),
+    core: CoreMethod | None = None,
+    most: int = MOST_CELLS,
+) -> Beliefs:
+    """Messages forth and back over the buckets of an elimination order.
+
+    `own` holds one factor for each variable, its own evidence; `watched` are indices of factors
+    whose joint distribution is wanted. Variables that would need tables of more than `most` cells
+    are left to `core`, which gets them, the factors over them, `own` and `sizes`; the evidence
+    then has no logarithm (nan). Raises TooWide where there is no `core`, or Impossible.
+    """
+    count = len(sizes)
+    order, left = elimination_order([f.variables for f in factors], sizes, most)
+    if left and core is None:
+        raise TooWide(
+            f"this pedigree is too entangled for an exact answer: {len(left)} birds hang together "
+            f"in tables of more than {most:,} cells"
+        )
+    position = {variable: i for i, variable in enumerate([*order, *left])}
+    buckets: list[list[Factor]] = [[own[variable]] for variable in order]
+    watching: list[list[tuple[int, int]]] = [[] for _ in order]
+    # What remains over the core: the factor, and the watched factor or the bucket it comes from.
+    remains: list[tuple[Factor, str, int]] = []
+    watch = set(watched)
+    for index, factor in enumerate(factors):
+        goal = min(position[v] for v in factor.variables)
+        if goal >= len(order):
+            remains.append((factor, "watched", index))
+            continue
+        if index in watch:
+            watching[goal].append((index, len(buckets[goal])))
+        buckets[goal].append(factor)
+
+    # Forth: each bucket sends its sum to the bucket of the first variable that is left.
+    received: list[list[tuple[int, Factor]]] = [[] for _ in order]
+    log_evidence = 0.0 if not left else float("nan")
+    for i, variable in enumerate(order):
+        content = buckets[i] + [message for _, message in received[i]]
+        scope = {v for f in content for v in f.variables} - {variable}
+        message = multiply(content, tuple(sorted(scope)))
+        goal = min((position[v] for v in scope), default=-1)
+        if goal >= len(order):
+            remains.append((message, "bucket", i))
+        elif scope:
+            received[goal].append((i, message))
+        else:
+            log_evidence += message.log_scale
+
+    back: list[Factor | None] = [None] * len(order)
+    marginals: list[Array] = [np.zeros(0)] * count
+    others: list[Array] = [np.zeros(0)] * count
+    joints: dict[int, Array] = {}
+    if left and core is not None:
+        found = core(left, [factor for factor, _, _ in remains], own, sizes)
+        for variable in left:
+            marginals[variable] = found.marginals[variable]
+            rest = found.marginals[variable] / np.maximum(own[variable].table, 1e-12)
+            others[variable] = rest / rest.sum()
+        for (factor, kind, index), joint in zip(remains, found.joints, strict=True):
+            if kind == "watched" and index in watch:
+                joints[index] = joint
+            elif kind == "bucket":
+                # What the core says of these variables, the bucket's own message taken out.
+                said = np.where(factor.table > 0, joint / np.maximum(factor.table, 1e-300), 0)
+                back[index] = scaled(factor.variables, said)
+
+    # Back: each bucket hears what all the others know.
+    for i in reversed(range(len(order))):
+        variable = order[i]
+        heard = back[i]
+        content = [*buckets[i], *(m for _, m in received[i]), *([heard] if heard else [])]
+        start = len(buckets[i])
+        needed = [0, *(k for _, k in watching[i]), *range(start, start + len(received[i]))]
+        # The variable's own evidence comes first in its bucket; each message hears all but itself.
+        without = each_without(content, needed, sizes)
+        rest = without[0].table
+        belief = rest * own[variable].table
+        if belief.sum() <= 0:
+            raise Impossible("the records exclude each other: no genotypes fit all of them")
+        marginals[variable], others[variable] = belief / belief.sum(), rest / rest.sum()
+        for index, k in watching[i]:
+            joint = without[k].table * content[k].table
+            joints[index] = joint / joint.sum()
+        for k, (source, _) in enumerate(received[i], start=start):
+            back[source] = without[k]
+    return Beliefs(marginals, others, joints, log_evidence)
