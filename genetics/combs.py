@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from genetics.domain import toml
-from genetics.genotype import DOSES, NAMES, possible
+from genetics.genotype import NAMES, possible
 
 Array = NDArray[np.float64]
 
@@ -47,12 +47,20 @@ def comb_given_genotype(crest: bool | None) -> Array:
     return table
 
 
-def founder_prior() -> Array:
-    """Probability of the nine genotypes in a founder (9,): Hardy-Weinberg at both loci."""
-    frequencies = tables()["founders"]
+def varieties() -> dict[str, Any]:
+    """Allele frequencies by variety, from `varieties.toml`; each an assumption."""
+    return toml("varieties")
 
-    def at(p: float) -> dict[int, float]:
-        return {2: p * p, 1: 2 * p * (1 - p), 0: (1 - p) ** 2}
 
-    rose, pea = at(float(frequencies["R"])), at(float(frequencies["P"]))
-    return np.array([rose[r] * pea[p] for r, p in DOSES])
+def hardy_weinberg(symbol: str, variety: str = "unknown") -> Array:
+    """Probability of 2, 1 and 0 copies of a locus' dominant allele in a founder (3,)."""
+    p = float(varieties()[variety][symbol])
+    return np.array([p * p, 2 * p * (1 - p), (1 - p) ** 2])
+
+
+def founder_prior(variety: str = "unknown") -> Array:
+    """Probability of the nine genotypes in a founder (9,): Hardy-Weinberg at both loci.
+
+    Raises KeyError for a variety that `varieties.toml` doesn't have.
+    """
+    return np.outer(hardy_weinberg("R", variety), hardy_weinberg("P", variety)).ravel()

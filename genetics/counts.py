@@ -61,7 +61,7 @@ class Fit:
 def expected_shares(sire: str, dam: str, words: tuple[str, ...]) -> dict[str, Fraction]:
     """Chance of each comb word among the chicks; GenotypeError for an open allele."""
     combs = cross(sire, dam).combs
-    return {w: sum((combs.get(c, Fraction(0)) for c in SAID[w]), Fraction(0)) for w in words}
+    return {w: Fraction(sum(combs.get(c, 0) for c in SAID[w])) for w in words}
 
 
 def checked(counts: Mapping[str, int]) -> dict[str, int]:

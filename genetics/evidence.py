@@ -96,7 +96,7 @@ def wattle_silence(beard: bool | None, sex: str | None, age_weeks: float | None)
         return "sex unknown"
     if age_weeks is None:
         return "age unknown"
-    youngest = float(tables()["wattles"]["youngest_weeks"])
+    youngest = min(float(band["from_weeks"]) for band in tables()["wattles"].values())
     if age_weeks < youngest:
         return f"younger than {youngest:.0f} weeks"
     return None
@@ -111,7 +111,8 @@ def from_wattles(size: str, beard: bool | None, sex: str | None, age_weeks: floa
         return np.ones(len(DOSES))
     if size not in WATTLE_WORDS:
         raise ValueError(f"unknown wattle size {size!r}; use small, medium or large")
-    numbers = tables()["wattles"]
+    bands = [b for b in tables()["wattles"].values() if (age_weeks or 0) >= b["from_weeks"]]
+    numbers = max(bands, key=lambda band: float(band["from_weeks"]))
     column = WATTLE_WORDS.index(size)
     by_dose = {0: "pp", 1: "Pp", 2: "PP"}
     return np.array([float(numbers[f"{sex}_{by_dose[pea]}"][column]) for _, pea in DOSES])

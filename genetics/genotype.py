@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from itertools import product
 
-from genetics.domain import toml
+from genetics.domain import derived, toml
 
 
 class GenotypeError(ValueError):
@@ -21,13 +20,29 @@ class Locus:
     dominant: str
     recessive: str
     dominance: str
-    chromosome: int
+    chromosome: str
+    shows: tuple[str, ...] = ("", "", "")
+    """What a grown bird shows with 2, 1 and 0 copies of the dominant allele."""
+    seen: tuple[float, ...] = ()
+    """How often a person notes it, with 2, 1 and 0 copies."""
+    lethal: int = 3
+    """Copies of the dominant allele with which an embryo dies; 3 for never."""
 
 
-@cache
+@derived
+def all_loci() -> dict[str, Locus]:
+    """The loci of `loci.toml` by symbol, in writing order."""
+    found = {}
+    for symbol, row in toml("loci")["locus"].items():
+        lists = {k: tuple(v) for k, v in row.items() if isinstance(v, list)}
+        found[symbol] = Locus(**(row | lists))
+    return found
+
+
+@derived
 def loci() -> tuple[Locus, ...]:
-    """The loci of `loci.toml`, in writing order."""
-    return tuple(Locus(**row) for row in toml("loci")["locus"])
+    """The two comb loci, in writing order."""
+    return tuple(all_loci()[symbol] for symbol in ("R", "P"))
 
 
 # Copies of the dominant allele at each locus; index 0 is R/R P/P, index 8 is r+/r+ p+/p+.

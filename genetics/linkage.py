@@ -1,16 +1,14 @@
-"""Crosses at any number of loci, linked or not, with phase; exact in rational arithmetic.
+"""Gametes of linked loci, with phase; exact in rational arithmetic.
 
-A bird is written as two haplotypes for each chromosome. Recombination fractions are given between
+A bird has two haplotypes for each chromosome. Recombination fractions are given between
 neighbouring loci, per sex if they differ, with a coefficient of coincidence for neighbouring
 intervals: 1 means no interference, 0 that a crossover rules out another one next to it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import product
 
 Haplotype = tuple[str, ...]
 Number = Fraction | float
@@ -88,51 +86,4 @@ def gametes(first: Haplotype, second: Haplotype, chromosome: Chromosome) -> dict
                 alleles.append(both[strand][position])
             key = tuple(alleles)
             found[key] = found.get(key, Fraction(0)) + p / 2
-    return found
-
-
-@dataclass(frozen=True)
-class Parent:
-    """A parent's two haplotypes on each chromosome, in the order of the map."""
-
-    pairs: tuple[tuple[Haplotype, Haplotype], ...]
-
-
-def cross_linked(
-    sire: Parent,
-    dam: Parent,
-    sire_map: Sequence[Chromosome],
-    dam_map: Sequence[Chromosome] | None = None,
-) -> dict[tuple[str, ...], Number]:
-    """Probability of each genotype of the chicks, written 'a/b' locus by locus, phase dropped.
-
-    `dam_map` may differ from `sire_map` in its recombination fractions. Alleles of a locus are
-    written in alphabetical order, which puts a dominant capital first.
-    """
-    maps = (sire_map, dam_map if dam_map is not None else sire_map)
-    if any(len(m) != len(p.pairs) for m, p in zip(maps, (sire, dam), strict=True)):
-        raise LinkageError("each parent needs two haplotypes for every chromosome of the map")
-    chicks: dict[tuple[str, ...], Number] = {(): Fraction(1)}
-    for index, (for_sire, for_dam) in enumerate(zip(*maps, strict=True)):
-        if for_sire.loci != for_dam.loci:
-            raise LinkageError(f"loci {for_sire.loci} of the cock and {for_dam.loci} of the hen")
-        here: dict[tuple[str, ...], Number] = {}
-        passed = [
-            gametes(*parent.pairs[index], chromosome)
-            for parent, chromosome in ((sire, for_sire), (dam, for_dam))
-        ]
-        for (a, p), (b, q) in product(passed[0].items(), passed[1].items()):
-            key = tuple("/".join(sorted(pair)) for pair in zip(a, b, strict=True))
-            here[key] = here.get(key, Fraction(0)) + p * q
-        chicks = {
-            (*done, *new): p * q for (done, p), (new, q) in product(chicks.items(), here.items())
-        }
-    return chicks
-
-
-def shares(chicks: Mapping[tuple[str, ...], Number], locus: int) -> dict[str, Number]:
-    """Probability of each genotype at one locus, the others summed over."""
-    found: dict[str, Number] = {}
-    for genotype, p in chicks.items():
-        found[genotype[locus]] = found.get(genotype[locus], Fraction(0)) + p
     return found

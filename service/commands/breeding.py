@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from fractions import Fraction
 from pathlib import Path
 from typing import Annotated
 
@@ -18,32 +17,24 @@ from service.commands.shared import Day, Json, UsageMistake, app, day_of, out
 def cross(
     sire: Annotated[str, typer.Argument(help="Genotype such as 'R/r+ P/p+'.")],
     dam: Annotated[str, typer.Argument(help="Genotype of the hen.")],
+    with_grid: Annotated[bool, typer.Option("--grid", help="Show the Punnett grid.")] = False,
+    with_working: Annotated[
+        bool, typer.Option("--working", help="Show how it is multiplied out.")
+    ] = False,
     as_json: Json = False,
 ) -> None:
-    """What a mating gives: genotypes and combs of the chicks."""
-    from genetics.cross import cross as crossed
+    """What a mating gives: genotypes and combs of the chicks, at any loci.
 
-    result = crossed(sire, dam)
+    Linked loci: write what lies on one chromosome side by side, 'R/r+; P O/p+ o+'.
+    """
+    from service.crosses import cross_answer, cross_lines
+
+    answer = cross_answer(sire, dam, with_grid, with_working)
     if as_json:
-        rows = [
-            {"genotype": o.genotype, "probability": float(o.probability), "comb": o.comb}
-            for o in result.offspring
-        ]
-        combs = {c: float(p) for c, p in result.combs.items()}
-        print(json.dumps({"offspring": rows, "combs": combs}))
+        print(json.dumps(answer))
         return
-    table = Table("genotype", "share", "", "comb")
-    for o in result.offspring:
-        share = f"{float(o.probability):.1%}"
-        table.add_row(o.genotype, fraction(o.probability), share, o.comb.replace("_", " "))
-    out.print(table)
-    parts = (f"{fraction(p)} {c.replace('_', ' ')}" for c, p in result.combs.items())
-    out.print("Combs: " + ", ".join(parts), highlight=False)
-
-
-def fraction(value: Fraction) -> str:
-    """A fraction as people write it."""
-    return str(value.numerator) if value.denominator == 1 else f"{value}"
+    for piece in cross_lines(sire, dam, with_grid, with_working):
+        out.print(piece, highlight=False)
 
 
 @app.command()

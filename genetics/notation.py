@@ -1,0 +1,164 @@
+"""Genotypes at any loci, with phase where loci are linked, read from the way they are written.
+
+`R/r+ P/p+ O/o+` names two alleles a locus and says nothing of phase. Alleles that lie on one
+chromosome together are written side by side, chromosomes parted by `;`:
+`R/r+; P O/p+ o+` is a bird that got P with O from one parent and p+ with o+ from the other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import product
+
+from genetics.domain import derived, toml
+from genetics.genotype import GenotypeError, Locus, all_loci
+from genetics.linkage import Chromosome, Haplotype, LinkageError
+
+Pair = tuple[Haplotype, Haplotype]
+# Stands for the alleles of a locus between others that nobody asked about.
+SILENT = "."
+
+
+@dataclass(frozen=True)
+class Written:
+    """A genotype as it was written: alleles by locus, and haplotypes where phase was given."""
+
+    alleles: dict[str, tuple[str, str]]
+    """By locus symbol; the dominant allele first."""
+    phased: tuple[tuple[tuple[str, ...], Pair], ...] = ()
+    """(symbols, the two haplotypes in the order of the symbols)."""
+
+
+@derived
+def symbol_of() -> dict[str, str]:
+    """The locus of every allele. Raises LinkageError if two loci share an allele's name."""
+    found: dict[str, str] = {}
+    for symbol, locus in all_loci().items():
+        for allele in (locus.dominant, locus.recessive):
+            if allele in found:
+                raise LinkageError(f"allele {allele} stands at {found[allele]} and at {symbol}")
+            found[allele] = symbol
+    return found
+
+
+def locus_of(allele: str, text: str) -> str:
+    """The locus of an allele; GenotypeError if there is none."""
+    if allele not in symbol_of():
+        known = ", ".join(f"{x.dominant}/{x.recessive}" for x in all_loci().values())
+        if allele in ("?", "_"):
+            raise GenotypeError(f"genotype {text!r}: every allele must be known here")
+        raise GenotypeError(f"genotype {text!r}: no allele {allele!r}; the loci are {known}")
+    return symbol_of()[allele]
+
+
+def read_genotype(text: str) -> Written:
+    """Read a genotype at any loci.
+
+    >>> read_genotype('R/r+; P O/p+ o+').alleles
+    {'R': ('R', 'r+'), 'P': ('P', 'p+'), 'O': ('O', 'o+')}
+
+    Raises GenotypeError for what can't be read.
+    """
+    alleles: dict[str, tuple[str, str]] = {}
+    phased = []
+    for part in text.split(";"):
+        tokens = part.split()
+        if all(token.count("/") == 1 for token in tokens):
+            pairs = [tuple(token.split("/")) for token in tokens]
+        elif part.count("/") == 1:
+            first, second = (tuple(side.split()) for side in part.split("/"))
+            if len(first) != len(second):
+                raise GenotypeError(
+                    f"genotype {text!r}: {' '.join(first)!r} and {' '.join(second)!r} must name "
+                    "the same loci"
+                )
+            pairs = list(zip(first, second, strict=True))
+            symbols = tuple(locus_of(allele, text) for allele in first)
+            phased.append((symbols, (first, second)))
+        else:
+            raise GenotypeError(
+                f"genotype {text!r}: write two alleles a locus, as in 'R/r+ P/p+', or alleles "
+                "on one chromosome side by side, as in 'P O/p+ o+'"
+            )
+        for one, other in pairs:
+            symbol = locus_of(one, text)
+            if locus_of(other, text) != symbol:
+                raise GenotypeError(f"genotype {text!r}: {one} and {other} are of different loci")
+            if symbol in alleles:
+                raise GenotypeError(f"genotype {text!r}: {symbol} stands there twice")
+            alleles[symbol] = ordered(all_loci()[symbol], one, other)
+    if not alleles:
+        raise GenotypeError("genotype '': empty; write one such as 'R/r+ P/p+'")
+    written = {s: alleles[s] for s in all_loci() if s in alleles}
+    return Written(written, tuple(phased))
+
+
+def ordered(locus: Locus, one: str, other: str) -> tuple[str, str]:
+    """Two alleles of a locus, the dominant one first."""
+    return (one, other) if one == locus.dominant else (other, one)
+
+
+def fractions_of(values: Iterable[float], exact: bool) -> tuple[Fraction | float, ...]:
+    """Recombination fractions as written in TOML, as fractions or floats."""
+    return tuple(Fraction(str(v)) if exact else float(v) for v in values)
+
+
+def chromosomes(symbols: Iterable[str], exact: bool, sex: str) -> list[Chromosome]:
+    """Linkage groups that hold the given loci, whole, and a group of its own for each other locus.
+
+    `sex` is 'cock' or 'hen', for groups whose recombination differs. In the order of the loci.
+    Raises LinkageError for a map without sense.
+    """
+    left = list(symbols)
+    groups: list[Chromosome] = []
+    for row in toml("loci")["linkage"].values():
+        members = tuple(row["loci"])
+        unknown = [m for m in members if m not in all_loci()]
+        if unknown:
+            raise LinkageError(f"linkage {'-'.join(members)}: no locus {unknown[0]}")
+        if sum(m in left for m in members) < 2:
+            continue
+        rates = row.get(sex, row.get("recombination"))
+        coincidence = fractions_of([row.get("coincidence", 1)], exact)[0]
+        groups.append(Chromosome(members, fractions_of(rates, exact), coincidence))
+        left = [s for s in left if s not in members]
+    groups += [Chromosome((s,)) for s in left]
+    order = list(all_loci())
+    return sorted(groups, key=lambda g: min(order.index(m) for m in g.loci))
+
+
+def haplotypes(written: Written, group: Chromosome) -> list[Pair]:
+    """All pairs of haplotypes over a linkage group that a genotype allows, equally likely.
+
+    More than one where two or more loci are heterozygous and the phase wasn't written. Loci of
+    the group that weren't written hold SILENT. Raises GenotypeError if a phase given covers only
+    some of the linked loci that matter.
+    """
+    asked = [s for s in group.loci if s in written.alleles]
+    split = [s for s in asked if len(set(written.alleles[s])) == 2]
+    for symbols, (first, second) in written.phased:
+        if not set(symbols) & set(asked) or len(symbols) == 1:
+            continue
+        if not set(split) <= set(symbols):
+            missing = ", ".join(s for s in split if s not in symbols)
+            raise GenotypeError(f"phase was written without {missing}, which is linked: add it")
+        one, other = dict(zip(symbols, first, strict=True)), dict(zip(symbols, second, strict=True))
+        sides = [
+            {**{s: written.alleles[s][k] for s in asked}, **d} for k, d in ((0, one), (1, other))
+        ]
+        whole = [tuple(side.get(s, SILENT) for s in group.loci) for side in sides]
+        return [(whole[0], whole[1])]
+    found = []
+    for turns in product((0, 1), repeat=max(len(split) - 1, 0)):
+        turn = dict(zip(split[1:], turns, strict=True))
+        pair = [
+            tuple(
+                written.alleles[s][k ^ turn.get(s, 0)] if s in written.alleles else SILENT
+                for s in group.loci
+            )
+            for k in (0, 1)
+        ]
+        found.append((pair[0], pair[1]))
+    return found
