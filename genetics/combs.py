@@ -31,15 +31,16 @@ def shown(index: int) -> str:
     return str(tables()["shown"][pattern_of(index)])
 
 
-def comb_given_genotype(crest: bool | None) -> Array:
+def comb_given_genotype(crest: bool | float | None) -> Array:
     """Probability of each comb by genotype, array (9, 6); rows sum to 1.
 
-    A crest folds a share of the single combs; `None` means that nobody knows of a crest.
+    A crest folds a share of the single combs. `crest` is whether there is one, or the chance of
+    it; `None` means that nobody knows.
     """
     numbers = tables()
     table = np.array([numbers["leaks"][pattern_of(i)] for i in range(len(NAMES))], float)
     share = float(numbers["crest"]["folds"])
-    chance = {True: 1.0, False: 0.0, None: float(numbers["crest"]["unknown_crest"])}[crest]
+    chance = float(numbers["crest"]["unknown_crest"]) if crest is None else float(crest)
     moved = table[:, 0] * share * chance
     table[:, 0] -= moved
     table[:, 1] += moved

@@ -14,8 +14,8 @@ import numpy as np
 from scipy.special import gammaln
 from scipy.stats import chi2
 
-from genetics.combs import CLASSES, Array
-from genetics.cross import cross
+from genetics.combs import CLASSES, Array, comb_given_genotype, tables
+from genetics.cross import cross, transmission
 from genetics.evidence import SAID
 from genetics.genotype import NAMES
 
@@ -174,3 +174,25 @@ def better_parents(counts: Mapping[str, int], sire: Array, dam: Array, most: int
     total = sum(np.exp(s - top) for s, _, _ in scores)
     ranked = sorted(scores, key=lambda row: -row[0])[:most]
     return [Pair(a, b, float(np.exp(s - top) / total)) for s, a, b in ranked]
+
+
+def mating_likelihood(counts: Mapping[str, int]) -> Array:
+    """Chicks counted by comb, without bands, as a likelihood (9, 9) of sire's and dam's genotypes.
+
+    With the leaks of the comb table and the misreads of a person; scaled so that the largest is 1.
+    Raises CountError for counts that make no sense.
+    """
+    seen = checked(counts)
+    shown_by = comb_given_genotype(False)
+    slip = float(tables()["person"]["slip"])
+    # A crest-folded single counts as single.
+    apart = [CLASSES.index(c) for c in CLASSES if c != "crest_folded_single"]
+    told = shown_by[:, apart]
+    told[:, 0] += shown_by[:, CLASSES.index("crest_folded_single")]
+    told = told * (1 - slip) + (1 - told) * slip / (len(apart) - 1)
+    names = [CLASSES[i] for i in apart]
+    logs = np.zeros((len(NAMES), len(NAMES)))
+    for word, count in seen.items():
+        columns = [names.index(c) for c in SAID[word]]
+        logs += count * np.log(transmission() @ told[:, columns].sum(1))
+    return np.asarray(np.exp(logs - logs.max()))

@@ -52,6 +52,8 @@ class Beliefs:
     """The same given everything but its own evidence."""
     joints: dict[int, Array]
     """By index of a watched factor: the joint distribution over its variables."""
+    contexts: dict[int, Array]
+    """The same without the watched factor itself."""
     log_evidence: float
 
 
@@ -276,6 +278,7 @@ def propagate(
     marginals: list[Array] = [np.zeros(0)] * count
     others: list[Array] = [np.zeros(0)] * count
     joints: dict[int, Array] = {}
+    contexts: dict[int, Array] = {}
     if left and core is not None:
         found = core(left, [factor for factor, _, _ in remains], own, sizes)
         for variable in left:
@@ -285,6 +288,8 @@ def propagate(
         for (factor, kind, index), joint in zip(remains, found.joints, strict=True):
             if kind == "watched" and index in watch:
                 joints[index] = joint
+                around = joint / np.maximum(factor.table, 1e-12)
+                contexts[index] = around / around.sum()
             elif kind == "bucket":
                 # What the core says of these variables, the bucket's own message taken out.
                 said = np.where(factor.table > 0, joint / np.maximum(factor.table, 1e-300), 0)
@@ -307,6 +312,7 @@ def propagate(
         for index, k in watching[i]:
             joint = without[k].table * content[k].table
             joints[index] = joint / joint.sum()
+            contexts[index] = without[k].table / without[k].table.sum()
         for k, (source, _) in enumerate(received[i], start=start):
             back[source] = without[k]
-    return Beliefs(marginals, others, joints, log_evidence)
+    return Beliefs(marginals, others, joints, contexts, log_evidence)

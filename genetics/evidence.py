@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from genetics.combs import CLASSES, Array, comb_given_genotype, tables
-from genetics.genotype import DOSES, possible
+from genetics.genotype import DOSES, all_loci, possible
 
 SAID = {
     **{name: (name,) for name in CLASSES},
@@ -74,7 +74,7 @@ def pooled(likelihoods: Sequence[Array]) -> Array:
     return np.asarray(np.exp(mean - mean.max()))
 
 
-def on_genotypes(comb_likelihood: Array, crest: bool | None) -> Array:
+def on_genotypes(comb_likelihood: Array, crest: bool | float | None) -> Array:
     """A likelihood of the combs (6,) carried to the genotypes (9,)."""
     return np.asarray(comb_given_genotype(crest) @ comb_likelihood)
 
@@ -116,3 +116,27 @@ def from_wattles(size: str, beard: bool | None, sex: str | None, age_weeks: floa
     column = WATTLE_WORDS.index(size)
     by_dose = {0: "pp", 1: "Pp", 2: "PP"}
     return np.array([float(numbers[f"{sex}_{by_dose[pea]}"][column]) for _, pea in DOSES])
+
+
+def from_sighting(symbol: str, noted: bool | None) -> Array:
+    """A crest or beard noted, or its absence, as a likelihood (3,) of 2, 1 and 0 copies.
+
+    `None` says nothing. Raises KeyError for a locus that nobody sees on a head.
+    """
+    if noted is None:
+        return np.ones(3)
+    seen: Array = np.array(all_loci()[symbol].seen, float)
+    return seen if noted else np.asarray(1 - seen)
+
+
+def with_crest(comb_likelihood: Array) -> Array | None:
+    """A likelihood of the combs carried to R and P with crest (9, 3), where no crest was noted.
+
+    A crest folds single combs, so that a comb read as single or folded couples the loci. None if
+    it doesn't: the likelihood tells single and folded apart no more than the rest.
+    """
+    bare, crested = on_genotypes(comb_likelihood, False), on_genotypes(comb_likelihood, True)
+    if np.allclose(bare, crested, rtol=1e-12, atol=0):
+        return None
+    grown = np.array(all_loci()["Cr"].seen)
+    return np.asarray(np.outer(crested, grown) + np.outer(bare, 1 - grown))

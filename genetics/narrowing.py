@@ -75,5 +75,6 @@ def widened(
         [full(m, [v]) for v, m in enumerate(beliefs.marginals)],
         [full(m, [v]) for v, m in enumerate(beliefs.others)],
         {i: full(beliefs.joints[i], factors[i].variables) for i in watched},
+        {i: full(beliefs.contexts[i], factors[i].variables) for i in watched},
         beliefs.log_evidence,
     )

@@ -80,6 +80,8 @@ class Joint:
     layers: tuple[Posterior, ...]
     coupled: dict[int, Array] = field(default_factory=dict)
     """By bird: joint distribution over the layers' genotypes."""
+    around: dict[int, Array] = field(default_factory=dict)
+    """By bird: the same without its coupled evidence."""
 
 
 def check(sire: Sequence[int], dam: Sequence[int]) -> list[int]:
@@ -209,7 +211,11 @@ def infer_layers(
                 sampler.converged if sampler else True,
             )
         )
-    return Joint(tuple(posteriors), {watched[i]: joint for i, joint in beliefs.joints.items()})
+    return Joint(
+        tuple(posteriors),
+        {watched[i]: joint for i, joint in beliefs.joints.items()},
+        {watched[i]: context for i, context in beliefs.contexts.items()},
+    )
 
 
 def solve(

@@ -136,3 +136,72 @@ def caution(pure_rose: float, inbreeding: float) -> str:
         kind = "full sibs or parent and chick" if inbreeding >= 0.25 else "half sibs"
         words.append(f"chicks as inbred as those of {kind} ({inbreeding:.1%})")
     return "; ".join(words)
+
+
+@dataclass(frozen=True)
+class Pen:
+    """One cock with several hens, each laying the same number of eggs."""
+
+    sire: int
+    dams: tuple[int, ...]
+    keepers: float
+    """Mean chance over the hens that a chick meets the goal."""
+    walnut: float
+    single: float
+    true_breeding: float
+    inbreeding: float
+    """Mean of Wright's coefficient of the chicks."""
+    most_inbred: float
+    """The highest of them."""
+    eggs: int | None
+    """Eggs of the whole pen for the wanted keepers; None if no chick can meet the goal."""
+    eggs_if_less_fertile: int | None
+    cautions: tuple[str, ...]
+
+
+def pens(
+    found: Sequence[Mating],
+    hens: int,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+) -> list[Pen]:
+    """Each cock with his best `hens` hens out of ranked matings, the best pen first.
+
+    A cock with fewer hens at hand gets all of them. Raises PlanError for a pen without hens.
+    """
+    if hens < 1:
+        raise PlanError(f"{hens} hens in a pen: must be 1 or more")
+    by_cock: dict[int, list[Mating]] = {}
+    for mating in found:
+        by_cock.setdefault(mating.sire, []).append(mating)
+    made = []
+    for sire, ranked in by_cock.items():
+        chosen = ranked[:hens]
+
+        def mean(name: str, of: Sequence[Mating] = chosen) -> float:
+            return float(np.mean([getattr(m, name) for m in of]))
+
+        share = mean("keepers")
+        eggs = low = None
+        if share > 1e-6:
+            eggs = eggs_for(keepers, share, rates, certainty)
+            if any(m.eggs_if_less_fertile is not None for m in chosen):
+                low = eggs_for(keepers, share, less_fertile(rates), certainty)
+        notes = dict.fromkeys(w for m in chosen for w in m.caution.split("; ") if w)
+        made.append(
+            Pen(
+                sire,
+                tuple(m.dam for m in chosen),
+                share,
+                mean("walnut"),
+                mean("single"),
+                mean("true_breeding"),
+                mean("inbreeding"),
+                max(m.inbreeding for m in chosen),
+                eggs,
+                low,
+                tuple(notes),
+            )
+        )
+    return sorted(made, key=lambda p: (-round(p.keepers, 6), p.inbreeding, p.sire))

@@ -60,7 +60,8 @@ def grid(sire: str, dam: str, exact: bool = True) -> Grid:
             kinds *= len(group)
         if kinds > MOST_GAMETES:
             raise GenotypeError(f"a grid of {kinds} kinds of gametes is no help: name fewer loci")
-        sides.append([whole(choice) for choice in product(*(g.items() for g in groups))])
+        common = [sorted(g.items(), key=lambda item: -item[1]) for g in groups]
+        sides.append([whole(choice) for choice in product(*common)])
     symbols = tuple(s for group in mating.groups for s in group)
     rows = []
     for a, p in sides[0]:

@@ -7,7 +7,8 @@ the same mate can't show.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, log
 
@@ -17,7 +18,7 @@ from scipy.stats import binom
 from genetics.combs import CLASSES, Array, comb_given_genotype, shown, tables
 from genetics.cross import transmission
 from genetics.evidence import SAID
-from genetics.genotype import DOSES, NAMES
+from genetics.genotype import DOSES, NAMES, GenotypeError, possible
 
 LOCI = {"R": 0, "P": 1}
 MOST_CHICKS = 500
@@ -31,39 +32,62 @@ class TestMatingError(ValueError):
 
 @dataclass(frozen=True)
 class Question:
-    """Carrier or not at a locus: masks (9,) over the subject's genotypes."""
+    """What is asked of a bird: masks (9,) over its genotypes."""
 
-    locus: str
+    asked: str
+    """'R' or 'P' for a hidden recessive there, else the wanted genotype as written."""
     carrier: Array
+    """Genotypes that the test is to give away."""
     pure: Array
+    """Genotypes that are hoped for."""
+    innocent: tuple[tuple[int, ...], ...]
+    """By genotype, the hoped for ones that it is told from."""
 
 
-def question(locus: str) -> Question:
-    """The question at 'R' or 'P'; TestMatingError for another locus."""
-    if locus not in LOCI:
-        raise TestMatingError(f"unknown locus {locus!r}; use R or P")
-    copies = np.array([d[LOCI[locus]] for d in DOSES])
-    return Question(locus, (copies == 1).astype(float), (copies == 2).astype(float))
+def question(asked: str) -> Question:
+    """Carrier or not at 'R' or 'P', or a genotype such as 'R/R P/P' against all others.
+
+    At a locus a carrier is told from the bird that is pure there and the same at the other locus;
+    a wanted genotype is told from whatever else the bird may be. Raises TestMatingError.
+    """
+    if asked in LOCI:
+        copies = np.array([d[LOCI[asked]] for d in DOSES])
+        innocent = []
+        for doses in DOSES:
+            twin = list(doses)
+            twin[LOCI[asked]] = 2
+            innocent.append((DOSES.index((twin[0], twin[1])),))
+        carrier, pure = (copies == 1).astype(float), (copies == 2).astype(float)
+        return Question(asked, carrier, pure, tuple(innocent))
+    try:
+        wanted = possible(asked)
+    except GenotypeError as error:
+        raise TestMatingError(
+            f"unknown question {asked!r}; use R, P or a wanted genotype: {error}"
+        ) from None
+    pure = np.zeros(len(DOSES))
+    pure[list(wanted)] = 1
+    return Question(asked, 1 - pure, pure, (wanted,) * len(DOSES))
 
 
-def chicks_of(mate: Array) -> Array:
-    """Chicks' genotypes by the subject's: array (9, 9), for a mate with probabilities (9,)."""
-    return np.einsum("sdc,d->sc", transmission(), mate)
+def certain(asked: str) -> str:
+    """Why nothing needs testing."""
+    if asked in LOCI:
+        return f"by its records the bird can't carry the recessive of {asked}"
+    return f"by its records the bird is {asked} for sure"
 
 
 def telling_chance(subject: int, mate: int, locus: str) -> float:
     """Chance that one chick gives the carrier away.
 
-    `subject` is a carrier's genotype (0..8); the non-carrier it is told from has the same
-    alleles at the other locus.
+    `subject` is the genotype (0..8) to give away, `locus` the question as `question` takes it. A
+    chick tells if it shows a comb that no chick of the hoped for genotypes and this mate shows.
     """
-    other = list(DOSES[subject])
-    if other[LOCI[locus]] != 1:
+    asked = question(locus)
+    if not asked.carrier[subject]:
         raise TestMatingError(f"{NAMES[subject]} is no carrier at {locus}")
-    other[LOCI[locus]] = 2
-    pure = DOSES.index((other[0], other[1]))
     inherit = transmission()
-    innocent = {shown(c) for c in range(9) if inherit[pure, mate, c] > 0}
+    innocent = {shown(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]}
     return float(sum(inherit[subject, mate, c] for c in range(9) if shown(c) not in innocent))
 
 
@@ -108,32 +132,59 @@ def eggs_needed(chicks: int, rates: tuple[float, float, float], certainty: float
     return eggs
 
 
-def seen_given_subject(mate: Array) -> Array:
-    """Chance of each comb as a person writes it down, by the subject's genotype (9, 6).
+def seen_given_pair() -> Array:
+    """Chance of each comb as a person writes it down, by both genotypes (9, 9, 6).
 
     With the leaks of the comb table, and misreads as `combs.toml` has them.
     """
     slip = float(tables()["person"]["slip"])
-    combs = chicks_of(mate) @ comb_given_genotype(False)
-    return combs * (1 - slip) + (1 - combs) * slip / (len(CLASSES) - 1)
+    combs = transmission() @ comb_given_genotype(False)
+    return np.asarray(combs * (1 - slip) + (1 - combs) * slip / (len(CLASSES) - 1))
 
 
 def after_scoring(prior: Array, mate: Array, counts: Mapping[str, int]) -> Array:
     """Probabilities of the subject's genotypes (9,) after chicks were scored, misreads allowed.
 
-    `prior` and `mate` are probabilities (9,); `counts` chicks by comb word.
+    `prior` and `mate` are probabilities (9,); `counts` chicks by comb word. An open mate is one
+    bird for all chicks, so that they tell of it too.
     """
-    table = seen_given_subject(mate)
-    logs = np.log(np.maximum(np.asarray(prior, float), 1e-300))
+    table = seen_given_pair()
+    logs = np.zeros((len(DOSES), len(DOSES)))
     for word, count in counts.items():
         if word not in SAID:
             raise TestMatingError(f"unknown comb {word!r}; use one of {', '.join(SAID)}")
         if count < 0 or count != int(count):
             raise TestMatingError(f"{word}: {count} is no count of chicks")
-        share = table[:, [CLASSES.index(c) for c in SAID[word]]].sum(1)
-        logs = logs + count * np.log(share)
-    weights = np.exp(logs - logs.max()) * (np.asarray(prior) > 0)
-    return np.asarray(weights / weights.sum())
+        logs += count * np.log(table[:, :, [CLASSES.index(c) for c in SAID[word]]].sum(2))
+    weights = np.outer(prior, mate) * np.exp(logs - logs.max())
+    if weights.sum() <= 0:
+        raise TestMatingError("neither bird can have the genotypes that were given")
+    return np.asarray(weights.sum(1) / weights.sum())
+
+
+@dataclass(frozen=True)
+class Score:
+    """Where a test stands after a chick."""
+
+    chick: int
+    comb: str
+    carrier: float
+    """Chance that the bird is what the test is to give away, misreads allowed."""
+
+
+def chick_by_chick(prior: Array, mate: Array, asked: str, combs: Sequence[str]) -> list[Score]:
+    """The chance of a carrier after each chick in the order in which they were scored.
+
+    `prior` and `mate` are probabilities (9,); `combs` the chicks' comb words.
+    """
+    masks = question(asked)
+    found: list[Score] = []
+    for number, comb in enumerate(combs, start=1):
+        now = after_scoring(prior, mate, Counter(combs[:number]))
+        share = float((now * (masks.carrier + masks.pure)).sum())
+        carrier = float((now * masks.carrier).sum()) / share if share > 0 else 0.0
+        found.append(Score(number, comb, carrier))
+    return found
 
 
 @dataclass(frozen=True)
@@ -156,13 +207,14 @@ class Plan:
 
 def plan(
     prior: Array,
-    mate: int,
+    mate: int | Array,
     locus: str,
     certainty: float,
     rates: tuple[float, float, float],
     egg_certainty: float = 0.9,
 ) -> Plan:
-    """Work out a test mating for a bird with probabilities (9,) and a mate of known genotype.
+    """Work out a test mating for a bird with probabilities (9,) and a mate, known (0..8) or
+    with probabilities (9,).
 
     Raises TestMatingError if the bird can't be a carrier or no chick could tell.
     """
@@ -172,26 +224,56 @@ def plan(
     if carrier.sum() + pure.sum() <= 0:
         raise TestMatingError(f"the bird has no {locus}: there is nothing to test at this locus")
     if carrier.sum() <= 0:
-        raise TestMatingError(f"by its records the bird can't carry the recessive of {locus}")
-    each = {int(g): telling_chance(int(g), mate, locus) for g in np.flatnonzero(carrier)}
-    # The slowest carrier sets the number of chicks: nobody knows which one it is.
-    chicks = chicks_needed(min(each.values()), certainty)
-    if chicks > MOST_CHICKS:
-        raise TestMatingError(f"{chicks} chicks would be needed: choose another mate")
+        raise TestMatingError(certain(locus))
+    if pure.sum() <= 0:
+        raise TestMatingError(
+            f"by its records the bird can't be pure for {locus}: no test is needed"
+        )
+    mates = np.eye(len(DOSES))[mate] if isinstance(mate, int) else np.asarray(mate, float)
     weights = carrier / (carrier.sum() + pure.sum())
-    silent = sum(weights[g] * unseen(q, chicks) for g, q in each.items())
-    waiting = sum(weights[g] * (1 - unseen(q, chicks)) / q for g, q in each.items())
+    birds, partners = np.flatnonzero(carrier), np.flatnonzero(mates)
+    tells = np.array([[telling_chance(int(g), int(m), locus) for m in partners] for g in birds])
+    likely = mates[partners] / mates[partners].sum()
+    chicks = enough(tells, likely, certainty)
+    # Chance of no telling chick among the first k, by carrier (k = 0 .. chicks).
+    silent = np.array([((1 - tells) ** k) @ likely for k in range(chicks + 1)]) @ weights[birds]
     before = float(weights.sum())
+    known = len(partners) == 1
     return Plan(
         locus=locus,
-        mate=NAMES[mate],
+        mate=NAMES[partners[0]] if known else "open",
         carrier_before=before,
-        telling=float(sum(weights[g] * q for g, q in each.items()) / before),
+        telling=float(weights[birds] @ tells @ likely / before),
         chicks=chicks,
         eggs=eggs_needed(chicks, rates, egg_certainty),
-        expected_chicks=float(waiting + (1 - before) * chicks),
-        carrier_if_none=float(silent / (silent + 1 - before)),
+        expected_chicks=float(silent[:-1].sum() + (1 - before) * chicks),
+        carrier_if_none=float(silent[-1] / (silent[-1] + 1 - before)),
     )
+
+
+def enough(tells: Array, likely: Array, certainty: float) -> int:
+    """Fewest chicks so that the slowest carrier goes unseen with a chance of 1 - certainty or less.
+
+    `tells` (carriers, mates) are chances that a chick tells, `likely` (mates,) the mate's
+    genotypes. Nobody knows which carrier it is, so the slowest one sets the number.
+    """
+    if not 0 < certainty < 1:
+        raise TestMatingError(f"certainty {certainty} must lie between 0 and 1")
+    slowest = tells[(tells @ likely).argmin()]
+    if len(likely) == 1:
+        chicks = chicks_needed(float(slowest[0]), certainty)
+    else:
+        blind = float(likely @ (slowest <= 0))
+        if blind > 1 - certainty:
+            raise TestMatingError(
+                f"with a chance of {blind:.0%} no chick of this mate can tell: choose another mate"
+            )
+        left = [float(((1 - tells) ** k @ likely).max()) for k in range(1, MOST_CHICKS + 1)]
+        found = [k for k, chance in enumerate(left, start=1) if chance <= 1 - certainty + 1e-12]
+        chicks = found[0] if found else MOST_CHICKS + 1
+    if chicks > MOST_CHICKS:
+        raise TestMatingError(f"{chicks} chicks would be needed: choose another mate")
+    return chicks
 
 
 def best_testers(prior: Array, mates: Mapping[str, Array], locus: str) -> list[tuple[str, float]]:
@@ -201,7 +283,7 @@ def best_testers(prior: Array, mates: Mapping[str, Array], locus: str) -> list[t
     """
     carrier = np.asarray(prior, float) * question(locus).carrier
     if carrier.sum() <= 0:
-        raise TestMatingError(f"by its records the bird can't carry the recessive of {locus}")
+        raise TestMatingError(certain(locus))
     weights = carrier / carrier.sum()
     scores = {
         band: float(

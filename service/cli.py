@@ -12,6 +12,7 @@ from typing import Any
 
 from service.commands import breeding, photos
 from service.commands.shared import UsageMistake, app, say
+from service.settings import from_environment, use_numbers
 
 __all__ = ["app", "breeding", "main", "photos"]
 
@@ -21,7 +22,9 @@ def expected_errors() -> tuple[tuple[type[Exception], int], ...]:
     from classifier.card import CardError
     from classifier.datasets import DataError
     from genetics.counts import CountError
+    from genetics.domain import NumbersError
     from genetics.genotype import GenotypeError
+    from genetics.linkage import LinkageError
     from genetics.pedigree import PedigreeError
     from genetics.planning import PlanError
     from genetics.testmating import TestMatingError
@@ -29,8 +32,16 @@ def expected_errors() -> tuple[tuple[type[Exception], int], ...]:
     from service.flock import FlockError
     from service.triage import TriageError
 
-    failed = (FlockError, PedigreeError, TriageError, CardError, DataError)
-    usage = (UsageMistake, GenotypeError, BoxError, CountError, TestMatingError, PlanError)
+    failed = (FlockError, PedigreeError, TriageError, CardError, DataError, NumbersError)
+    usage = (
+        UsageMistake,
+        GenotypeError,
+        LinkageError,
+        BoxError,
+        CountError,
+        TestMatingError,
+        PlanError,
+    )
     return (*((e, 2) for e in usage), *((e, 1) for e in failed), (ImportError, 1), (OSError, 1))
 
 
@@ -38,6 +49,7 @@ def main(arguments: list[str] | None = None) -> None:
     """Entry point: errors become one line and an exit code."""
     code: Any
     try:
+        use_numbers(from_environment())
         code = app(args=arguments, standalone_mode=False, prog_name="combwright")
     except KeyboardInterrupt:
         say("stopped")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -191,6 +192,10 @@ def connected(birds: list[Bird], name: str) -> Flock:
             if not band:
                 parents[column].append(-1)
                 continue
+            several = [b for b in re.split(r"[;,/+]", band) if b.strip() in rows]
+            if band not in rows and len(several) > 1:
+                what = f"names {len(several)} birds; a chick has one {column}, or leave it empty"
+                raise complain(name, bird.line, column, band, what)
             if band not in rows:
                 raise complain(
                     name,

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from datetime import date
 from typing import Any
 
@@ -10,29 +13,63 @@ import numpy as np
 from genetics.combs import founder_prior
 from genetics.counts import better_parents, fit
 from genetics.evidence import from_genotype
-from genetics.genotype import NAMES, index_of
+from genetics.genotype import NAMES
 from genetics.kinship import kinship
-from genetics.planning import matings
-from genetics.testmating import after_scoring, plan, question
-from service.candidates import evidence_of, posterior_of
+from genetics.planning import Mating, matings, pens
+from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
 from service.flock import Flock
+from service.inference import infer_flock
+from service.looks import Array, evidence_of
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A bird to be tested or a mate: its name and probabilities (9,)."""
+
+    name: str
+    chances: Array
+
+
+def written(genotype: str) -> Subject:
+    """A bird known by its genotype; open alleles are as common as among founders."""
+    prior = founder_prior() * from_genotype(genotype)
+    return Subject(genotype, prior / prior.sum())
+
+
+def known_birds(flock: Flock, on: date) -> dict[str, Subject]:
+    """Every bird of a flock list by its band, with all that its records say."""
+    evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
+    found = infer_flock(flock, evidence).combs.marginals
+    return {b.bird: Subject(b.bird, found[i]) for i, b in enumerate(flock.birds)}
+
+
+def testers(
+    flock: Flock, birds: dict[str, Subject], bird: str, asked: str
+) -> list[tuple[str, float]]:
+    """Birds of the other sex as testers of a bird, the best first."""
+    sex = {b.bird: b.sex for b in flock.birds}
+    mates = {
+        band: subject.chances
+        for band, subject in birds.items()
+        if band != bird and sex[band] and sex[band] != sex[bird]
+    }
+    return best_testers(birds[bird].chances, mates, asked)
 
 
 def mating_test(
-    bird: str,
-    mate: str,
-    locus: str,
+    bird: Subject,
+    mate: Subject,
+    asked: str,
     certainty: float,
     rates: tuple[float, float, float],
-    scored: dict[str, int],
+    scored: Sequence[str],
 ) -> dict[str, Any]:
-    """A test mating of a bird whose open alleles are as common as among founders."""
-    prior = founder_prior() * from_genotype(bird)
-    prior = prior / prior.sum()
-    worked = plan(prior, index_of(mate), locus, certainty, rates)
+    """A test mating worked out, and where it stands after the chicks scored so far."""
+    worked = plan(bird.chances, mate.chances, asked, certainty, rates)
     answer: dict[str, Any] = {
-        "locus": worked.locus,
-        "mate": worked.mate,
+        "bird": bird.name,
+        "asked": worked.locus,
+        "mate": mate.name,
         "carrier_before": worked.carrier_before,
         "telling_chick": worked.telling,
         "certainty": certainty,
@@ -40,42 +77,55 @@ def mating_test(
         "eggs": worked.eggs,
         "expected_chicks": worked.expected_chicks,
         "carrier_if_none_tells": worked.carrier_if_none,
-        "scored": scored,
+        "scored": dict(Counter(scored)),
         "carrier_now": None,
+        "chick_by_chick": [],
         "genotypes_now": None,
     }
     if scored:
-        now = after_scoring(prior, np.eye(len(NAMES))[index_of(mate)], scored)
-        asked = question(locus)
-        share = now[(asked.carrier + asked.pure) > 0].sum()
-        answer["carrier_now"] = float((now * asked.carrier).sum() / share)
+        steps = chick_by_chick(bird.chances, mate.chances, asked, scored)
+        now = after_scoring(bird.chances, mate.chances, Counter(scored))
+        answer["carrier_now"] = steps[-1].carrier
+        answer["chick_by_chick"] = [asdict(step) for step in steps]
         answer["genotypes_now"] = dict(zip(NAMES, now.tolist(), strict=True))
     return answer
 
 
 def mating_test_rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
     """The answer as lines for people."""
-    hidden = {"R": "r+", "P": "p+"}[answer["locus"]]
+    hidden = {"R": "carries r+", "P": "carries p+"}.get(answer["asked"], f"isn't {answer['asked']}")
     rows = [
-        (f"chance that it carries {hidden}", f"{answer['carrier_before']:.0%}"),
-        ("chance that one chick of a carrier tells", f"{answer['telling_chick']:.0%}"),
+        (f"chance that it {hidden}", f"{answer['carrier_before']:.0%}"),
+        ("chance that one chick of such a bird tells", f"{answer['telling_chick']:.0%}"),
         (f"chicks for {answer['certainty']:.0%} certainty", str(answer["chicks"])),
         ("eggs to set (9 times in 10 enough)", str(answer["eggs"])),
         ("chicks scored on average until decided", f"{answer['expected_chicks']:.1f}"),
-        ("still a carrier if none of them tells", f"{answer['carrier_if_none_tells']:.1%}"),
+        (f"still {hidden} if none of them tells", f"{answer['carrier_if_none_tells']:.1%}"),
     ]
-    if answer["carrier_now"] is not None:
-        told = ", ".join(f"{n} {c.replace('_', ' ')}" for c, n in answer["scored"].items())
-        rows.append((f"carrier after {told}, misreads allowed", f"{answer['carrier_now']:.1%}"))
+    for step in answer["chick_by_chick"]:
+        comb = step["comb"].replace("_", " ")
+        rows.append((f"after chick {step['chick']}, {comb}", f"{step['carrier']:.1%}"))
     return rows
 
 
-def counts_test(sire: str, dam: str, counts: dict[str, int]) -> dict[str, Any]:
-    """Counts against a mating, and the parents that would fit them best."""
-    result = fit(sire, dam, counts)
-    prior = founder_prior()
-    pairs = better_parents(counts, prior, prior) if result.p_value < 0.05 else []
+def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str, Any]:
+    """Counts against a mating, and the parents that would fit them best.
+
+    Parents whose genotype is open are tested at their likeliest one, and the fitting genotypes are
+    listed with what their records say of them. Known ones that fit poorly are weighed against all
+    others, as common as among founders.
+    """
+    likeliest = [NAMES[int(np.argmax(who.chances))] for who in (sire, dam)]
+    result = fit(likeliest[0], likeliest[1], counts)
+    is_open = any(who.chances.max() < 1 - 1e-9 for who in (sire, dam))
+    pairs = []
+    if is_open:
+        pairs = better_parents(counts, sire.chances, dam.chances)
+    if not pairs and result.p_value < 0.05:
+        pairs = better_parents(counts, founder_prior(), founder_prior())
     return {
+        "sire": likeliest[0],
+        "dam": likeliest[1],
         "classes": [
             {"comb": c, "observed": o, "expected": e}
             for c, o, e in zip(result.classes, result.observed, result.expected, strict=True)
@@ -89,19 +139,19 @@ def counts_test(sire: str, dam: str, counts: dict[str, int]) -> dict[str, Any]:
     }
 
 
-def mating_plan(
+def ranked_matings(
     flock: Flock,
     goal: str,
     keepers: int,
     rates: tuple[float, float, float],
     certainty: float,
     on: date,
-) -> list[dict[str, Any]]:
+) -> list[Mating]:
     """All cock x hen pairs of a flock list, the best first."""
     evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
-    posterior, _ = posterior_of(flock, evidence, founder_prior())
+    posterior = infer_flock(flock, evidence).combs
     rows = range(len(flock.birds))
-    ranked = matings(
+    return matings(
         posterior.marginals,
         kinship(flock.sire, flock.dam),
         [i for i in rows if flock.birds[i].sex == "cock"],
@@ -111,18 +161,35 @@ def mating_plan(
         rates,
         certainty,
     )
+
+
+def mating_plan(
+    flock: Flock,
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+    on: date,
+) -> list[dict[str, Any]]:
+    """All cock x hen pairs as JSON objects."""
+    ranked = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    names = [b.bird for b in flock.birds]
+    return [asdict(m) | {"sire": names[m.sire], "dam": names[m.dam]} for m in ranked]
+
+
+def pen_plan(
+    flock: Flock,
+    hens: int,
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+    on: date,
+) -> list[dict[str, Any]]:
+    """Each cock with his best hens as JSON objects."""
+    ranked = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    names = [b.bird for b in flock.birds]
     return [
-        {
-            "sire": flock.birds[m.sire].bird,
-            "dam": flock.birds[m.dam].bird,
-            "keepers": m.keepers,
-            "walnut": m.walnut,
-            "single": m.single,
-            "true_breeding": m.true_breeding,
-            "inbreeding": m.inbreeding,
-            "eggs": m.eggs,
-            "eggs_if_less_fertile": m.eggs_if_less_fertile,
-            "caution": m.caution,
-        }
-        for m in ranked
+        asdict(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]}
+        for p in pens(ranked, hens, keepers, rates, certainty)
     ]

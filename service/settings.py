@@ -13,6 +13,8 @@ class Settings:
 
     home: Path
     database: str
+    numbers: Path | None = None
+    """The user's own numbers in place of ours."""
     most_upload: int = 40_000_000
 
     @property
@@ -22,7 +24,23 @@ class Settings:
 
 
 def from_environment() -> Settings:
-    """COMBWRIGHT_HOME (default ~/.combwright) and COMBWRIGHT_DATABASE (default SQLite there)."""
+    """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).
+
+    COMBWRIGHT_NUMBERS names a TOML file with the user's own numbers, see genetics/domain.py.
+    """
     home = Path(os.environ.get("COMBWRIGHT_HOME") or Path.home() / ".combwright").resolve()
     database = os.environ.get("COMBWRIGHT_DATABASE") or f"sqlite:///{home / 'flock.sqlite3'}"
-    return Settings(home, database)
+    own = os.environ.get("COMBWRIGHT_NUMBERS")
+    return Settings(home, database, Path(own) if own else None)
+
+
+def use_numbers(settings: Settings) -> None:
+    """Let the user's own numbers count in this process. Raises NumbersError or OSError."""
+    if settings.numbers is not None:
+        from genetics import domain
+
+        try:
+            text = settings.numbers.read_text(encoding="utf-8")
+        except UnicodeDecodeError:
+            raise domain.NumbersError(f"{settings.numbers}: isn't UTF-8") from None
+        domain.use(domain.read(text, str(settings.numbers)))

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from service.commands.shared import Day, Json, UsageMistake, app, day_of, out
+from service.commands.shared import Day, Json, UsageMistake, app, bar, day_of, out
 
 
 @app.command()
@@ -40,15 +40,32 @@ def cross(
 @app.command()
 def candidates(
     flock: Annotated[Path, typer.Argument(help="flock.csv.")],
+    counted_chicks: Annotated[
+        Path | None,
+        typer.Option("--counted", help="CSV of chicks without bands: sire, dam, comb, chicks."),
+    ] = None,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
     """Genotype candidates of every bird from the flock list alone."""
     from service.candidates import candidates as work_out
+    from service.counted import load_counted
     from service.flock import load_flock
 
     day = day_of(on)
-    found = work_out(load_flock(flock), {}, [1 / 6] * 6, day)
+    birds = load_flock(flock)
+    counts = load_counted(counted_chicks, birds) if counted_chicks else ()
+    with bar(as_json) as progress:
+        task = progress.add_task("too entangled for an exact answer: sampling", total=1.0)
+        progress.update(task, visible=False)
+        found = work_out(
+            birds,
+            {},
+            [1 / 6] * 6,
+            day,
+            counts,
+            lambda share: progress.update(task, completed=share, visible=True),
+        )
     if as_json:
         print(json.dumps([c.as_json() for c in found], ensure_ascii=False))
         return
@@ -59,28 +76,70 @@ def candidates(
         names = ", ".join(f"{g} {p:.0%}" for g, p in ranked if p >= 0.02)
         table.add_row(c.bird, names, best.replace("_", " "), c.conflict or "")
     out.print(table)
+    if found and found[0].method != "exact":
+        out.print(
+            f"Approximate: the families are too entangled for an exact answer. The chances above "
+            f"are sampled, with a standard error of {found[0].error:.2%} at most.",
+            highlight=False,
+        )
 
 
 @app.command(name="test-mating")
 def mating_test_command(
-    bird: Annotated[str, typer.Argument(help="Genotype with ? for what is open: 'R/? P/?'.")],
-    mate: Annotated[str, typer.Argument(help="Known genotype of the mate.")] = "r+/r+ p+/p+",
-    locus: Annotated[str, typer.Option(help="R or P: which recessive may be hidden.")] = "R",
+    bird: Annotated[
+        str,
+        typer.Argument(help="Genotype with ? for what is open, 'R/? P/?', or with --flock a band."),
+    ],
+    mate: Annotated[
+        str, typer.Argument(help="Genotype of the mate, or with --flock a band.")
+    ] = "r+/r+ p+/p+",
+    asked: Annotated[
+        str,
+        typer.Option(
+            "--locus", help="R or P: which recessive may be hidden; or a wanted genotype 'R/R P/P'."
+        ),
+    ] = "R",
     certainty: Annotated[float, typer.Option(help="Wanted certainty.")] = 0.95,
     fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
     hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
     rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
     scored: Annotated[
-        list[str] | None, typer.Option("--scored", help="Chicks so far, as walnut=5; repeatable.")
+        list[str] | None,
+        typer.Option("--scored", help="Chicks in their order, as walnut=5; repeatable."),
     ] = None,
+    flock: Annotated[
+        Path | None, typer.Option("--flock", help="flock.csv: bird and mate may be bands of it.")
+    ] = None,
+    on: Day = "",
     as_json: Json = False,
 ) -> None:
     """How many chicks and eggs tell whether a bird hides a recessive; chicks scored so far."""
-    from service.matings import mating_test, mating_test_rows
+    from service.flock import load_flock
+    from service.matings import known_birds, mating_test, mating_test_rows, testers, written
 
+    ranked: list[tuple[str, float]] = []
+    birds = {}
+    if flock:
+        listed = load_flock(flock)
+        birds = known_birds(listed, day_of(on))
+        if bird in birds:
+            if not listed.birds[listed.row(bird)].sex:
+                raise UsageMistake(f"bird {bird}: its sex isn't noted, so no mate can be named")
+            ranked = testers(listed, birds, bird, asked)
+        elif "/" not in bird:
+            raise UsageMistake(f"bird {bird!r} has no row in {flock}")
+        if "/" not in mate and mate not in birds:
+            raise UsageMistake(f"mate {mate!r} has no row in {flock}")
     answer = mating_test(
-        bird, mate, locus, certainty, (fertility, hatch, rearing), counted(scored or [])
+        birds[bird] if bird in birds else written(bird),
+        birds[mate] if mate in birds else written(mate),
+        asked,
+        certainty,
+        (fertility, hatch, rearing),
+        in_order(scored or []),
     )
+    if flock:
+        answer["testers"] = [{"bird": b, "telling_chick": share} for b, share in ranked]
     if as_json:
         print(json.dumps(answer))
         return
@@ -88,19 +147,40 @@ def mating_test_command(
     for name, value in mating_test_rows(answer):
         table.add_row(name, value)
     out.print(table)
+    if ranked:
+        best = ", ".join(f"{b} ({share:.0%})" for b, share in ranked[:5])
+        out.print(
+            f"Best testers at hand, by the share of chicks that tell: {best}", highlight=False
+        )
 
 
 @app.command()
 def counts(
-    sire: Annotated[str, typer.Argument(help="Genotype of the cock.")],
-    dam: Annotated[str, typer.Argument(help="Genotype of the hen.")],
+    sire: Annotated[str, typer.Argument(help="Genotype of the cock, or with --flock his band.")],
+    dam: Annotated[str, typer.Argument(help="Genotype of the hen, or with --flock her band.")],
     chicks: Annotated[list[str], typer.Argument(help="Chicks by comb, as walnut=5 single=2.")],
+    flock: Annotated[
+        Path | None, typer.Option("--flock", help="flock.csv: the parents are bands of it.")
+    ] = None,
+    on: Day = "",
     as_json: Json = False,
 ) -> None:
     """Whether parents can have thrown the chicks counted, and which would fit better."""
-    from service.matings import counts_test
+    from service.flock import load_flock
+    from service.matings import counts_test, known_birds, written
 
-    answer = counts_test(sire, dam, counted(chicks))
+    if flock:
+        listed = load_flock(flock)
+        birds = known_birds(listed, day_of(on))
+        for band, sex in ((sire, "cock"), (dam, "hen")):
+            if band not in birds:
+                raise UsageMistake(f"bird {band!r} has no row in {flock}: record the mating first")
+            if listed.birds[listed.row(band)].sex not in ("", sex):
+                raise UsageMistake(f"bird {band} is no {sex}")
+        parents = birds[sire], birds[dam]
+    else:
+        parents = written(sire), written(dam)
+    answer = counts_test(*parents, counted(chicks))
     if as_json:
         print(json.dumps(answer))
         return
@@ -108,6 +188,7 @@ def counts(
     for row in answer["classes"]:
         table.add_row(row["comb"].replace("_", " "), str(row["observed"]), f"{row['expected']:.1f}")
     out.print(table)
+    out.print(f"Tested: {answer['sire']} x {answer['dam']}", highlight=False)
     out.print(f"{answer['method']}, p = {answer['p_value']:.3g}: {answer['verdict']}.")
     for pair in answer["better_parents"]:
         out.print(f"  {pair['probability']:.0%}  {pair['sire']}  x  {pair['dam']}", highlight=False)
@@ -124,21 +205,43 @@ def plan(
     fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
     hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
     rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
+    pen: Annotated[
+        int | None, typer.Option(help="Hens in a pen: plan pens instead of pairs.")
+    ] = None,
     most: Annotated[int, typer.Option(min=1, help="Pairs shown in the table.")] = 15,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """All cock x hen pairs: what the chicks would be, how inbred, how many eggs to set."""
+    """All cock x hen pairs, or pens: the chicks, how inbred, how many eggs to set."""
     from service.flock import load_flock
-    from service.matings import mating_plan
+    from service.matings import mating_plan, pen_plan
 
     day = day_of(on)
     rates = (fertility, hatch, rearing)
-    pairs = mating_plan(load_flock(flock), goal, keepers, rates, certainty, day)
+    with bar(as_json) as progress:
+        progress.add_task("weighing the matings", total=None)
+        birds = load_flock(flock)
+        if pen is None:
+            pairs = mating_plan(birds, goal, keepers, rates, certainty, day)
+        else:
+            pairs = pen_plan(birds, pen, goal, keepers, rates, certainty, day)
     if as_json:
         print(json.dumps(pairs))
         return
-    table = Table("cock", "hen", goal, "single", "R/R P/P", "inbred", "eggs", "mind")
+    for pair in pairs:
+        if pen is not None:
+            pair["dam"] = ", ".join(pair["dams"])
+            pair["caution"] = "; ".join(pair["cautions"])
+    table = Table(
+        "cock",
+        "hen" if pen is None else "hens",
+        goal,
+        "single",
+        "R/R P/P",
+        "inbred",
+        "eggs",
+        "mind",
+    )
     notes: list[str] = []
     for pair in pairs[:most]:
         eggs = "none would do" if pair["eggs"] is None else str(pair["eggs"])
@@ -179,7 +282,10 @@ def strategies(
 
     rng = np.random.default_rng(seed)
     rates = (fertility, hatch, rearing)
-    found = [simulate(name, eggs, rates, runs, rng) for name in table()["strategies"]]
+    found = []
+    with bar(as_json) as progress:
+        for name in progress.track(list(table()["strategies"]), description="playing them"):
+            found.append(simulate(name, eggs, rates, runs, rng))
     best = cheapest(found)
     if as_json:
         rows = [asdict(o) for o in found]
@@ -208,6 +314,15 @@ def strategies(
         out.print(f"Fewest eggs: {best.words} (proven in {best.proven:.0%}).", highlight=False)
 
 
+def in_order(words: list[str]) -> list[str]:
+    """Arguments such as `walnut=5` to chicks in their order; a comb may come again."""
+    found = []
+    for word in words:
+        for name, number in counted([word]).items():
+            found += [name] * number
+    return found
+
+
 def counted(words: list[str]) -> dict[str, int]:
     """Arguments such as `walnut=5` to counts by comb."""
     found: dict[str, int] = {}
@@ -219,3 +334,26 @@ def counted(words: list[str]) -> dict[str, int]:
             raise UsageMistake(f"{name!r} is counted twice")
         found[name] = int(number)
     return found
+
+
+@app.command()
+def numbers(
+    table: Annotated[
+        str, typer.Argument(help="loci, combs, varieties, fertility or strategy.")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """The numbers that everything rests on, each with its source or 'assumption'.
+
+    To change some, write them into a file of your own and name it with COMBWRIGHT_NUMBERS.
+    """
+    from genetics.domain import TABLES, source, toml
+
+    if table and table not in TABLES:
+        raise UsageMistake(f"no table {table!r}; there are {', '.join(TABLES)}")
+    wanted = (table,) if table else TABLES
+    if as_json:
+        print(json.dumps({name: toml(name) for name in wanted}, ensure_ascii=False))
+        return
+    for name in wanted:
+        print(f"# {name}\n\n{source(name)}")

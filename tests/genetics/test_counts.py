@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, chisquare, multinomial
 
-from genetics.combs import founder_prior
-from genetics.counts import CountError, better_parents, exact, fit
+from genetics.combs import CLASSES, comb_given_genotype, founder_prior, tables
+from genetics.counts import CountError, better_parents, exact, fit, mating_likelihood
+from genetics.cross import cross, transmission
+from genetics.genotype import NAMES
 
 F1, SINGLE = "R/r+ P/p+", "r+/r+ p+/p+"
 
@@ -79,3 +81,33 @@ def test_pea_may_be_counted_as_one():
 def test_counts_that_make_no_sense_are_refused(seen, words):
     with pytest.raises(CountError, match=words):
         fit(F1, F1, seen)
+
+
+def test_counts_as_evidence_on_the_parents_are_bayes_by_hand():
+    # Multinomial likelihood of the chicks for each pair of genotypes, misreads and leaks included.
+    table = mating_likelihood({"single": 3, "crest_folded_single": 2, "walnut": 4})
+    combs, slip = transmission() @ comb_given_genotype(False), tables()["person"]["slip"]
+    single = (
+        combs[:, :, CLASSES.index("single")] + combs[:, :, CLASSES.index("crest_folded_single")]
+    )
+    walnut = combs[:, :, CLASSES.index("walnut")]
+
+    def said(share):  # right, or one of the four other words by a slip
+        return share * (1 - slip) + (1 - share) * slip / 4
+
+    by_hand = np.zeros((9, 9))
+    for s, d in itertools.product(range(9), repeat=2):
+        chances = [said(single[s, d]), said(walnut[s, d])]
+        by_hand[s, d] = multinomial.pmf([5, 4, 0], 9, [*chances, 1 - sum(chances)])
+    assert np.allclose(table, by_hand / by_hand.max(), atol=1e-10)
+    best = np.unravel_index(table.argmax(), table.shape)
+    assert cross(NAMES[best[0]], NAMES[best[1]]).combs.keys() >= {"single", "walnut"}
+    assert mating_likelihood({"walnut": 9})[0, 0] == 1
+
+
+@pytest.mark.parametrize(
+    "counts", [{"walnut": -1}, {"beak": 2}, {"walnut": 0}, {"pea": 1, "triple_pea": 1}]
+)
+def test_counts_without_sense_are_no_evidence(counts):
+    with pytest.raises(CountError):
+        mating_likelihood(counts)

@@ -7,7 +7,7 @@ from scipy.stats import binom
 from genetics.cross import cross
 from genetics.genotype import index_of
 from genetics.kinship import kinship
-from genetics.planning import PlanError, fertility, less_fertile, matings
+from genetics.planning import PlanError, fertility, less_fertile, matings, pens
 
 RATES = (0.85, 0.80, 0.90)
 
@@ -88,3 +88,19 @@ def test_plans_without_sense_are_refused(goal, cocks, keepers):
         matings(
             known("R/R P/P", "R/R P/P"), np.zeros((2, 2)), cocks, [1], goal, keepers, RATES, 0.9
         )
+
+
+def test_a_pen_averages_its_hens_and_takes_the_best_ones():
+    birds = known("R/r+ P/p+", "R/r+ P/p+", "r+/r+ p+/p+", "R/R P/P")
+    ranked = matings(birds, np.zeros((4, 4)), [0], [1, 2, 3], "walnut", 4, RATES, 0.9)
+    (pen,) = pens(ranked, 2, 4, RATES, 0.9)
+    assert pen.dams == (3, 1)
+    # By the crosses: all chicks of R/R P/P are walnut, 9/16 of the intercross (Punnett 1911).
+    assert pen.keepers == pytest.approx((1 + 9 / 16) / 2)
+    assert pen.single == pytest.approx((0 + 1 / 16) / 2)
+    each = 0.85 * 0.80 * 0.90 * pen.keepers
+    assert binom.sf(3, pen.eggs, each) >= 0.9 > binom.sf(3, pen.eggs - 1, each)
+    (whole,) = pens(ranked, 9, 4, RATES, 0.9)
+    assert len(whole.dams) == 3
+    with pytest.raises(PlanError):
+        pens(ranked, 0, 4, RATES, 0.9)

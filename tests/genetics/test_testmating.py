@@ -9,10 +9,11 @@ from genetics.testmating import (
     TestMatingError,
     after_scoring,
     best_testers,
+    chick_by_chick,
     chicks_needed,
     eggs_needed,
     plan,
-    seen_given_subject,
+    seen_given_pair,
     telling_chance,
     unseen,
 )
@@ -67,7 +68,7 @@ def test_scoring_chicks_is_bayes_over_the_nine_genotypes():
     prior = np.full(9, 1 / 9)
     mate = known("r+/r+ p+/p+")
     now = after_scoring(prior, mate, {"walnut": 3, "rose": 1})
-    table = seen_given_subject(mate)
+    table = seen_given_pair()[:, int(np.argmax(mate))]
     by_hand = prior * table[:, 5] ** 3 * table[:, 2]
     assert np.allclose(now, by_hand / by_hand.sum(), atol=1e-12)
 
@@ -104,6 +105,44 @@ def test_rates_outside_zero_to_one_are_refused(rates):
 
 
 def test_probabilities_sum_to_one():
-    for mate in range(9):
-        assert np.allclose(seen_given_subject(np.eye(9)[mate]).sum(1), 1, atol=1e-12)
-    assert len(NAMES) == 9
+    assert seen_given_pair().shape == (len(NAMES), len(NAMES), 6)
+    assert np.allclose(seen_given_pair().sum(2), 1, atol=1e-12)
+
+
+def test_any_wanted_genotype_may_be_asked_about():
+    # R/R P/P against the rest of the walnuts: to the double recessive any comb but walnut tells.
+    walnuts = sum(known(g) for g in ("R/R P/P", "R/R P/p+", "R/r+ P/P", "R/r+ P/p+")) / 4
+    worked = plan(walnuts, SINGLE, "R/R P/P", 0.95, RATES)
+    assert worked.carrier_before == 0.75
+    # The slowest ones carry one recessive: a half of their chicks tell. Five chicks leave 1/32.
+    assert worked.chicks == 5
+    left = (1 / 32 + 1 / 32 + (1 / 4) ** 5) / 4
+    assert worked.carrier_if_none == pytest.approx(left / (left + 1 / 4))
+
+
+def test_an_open_mate_is_one_bird_for_all_chicks():
+    # A mate that is r+/r+ or R/r+, unknown which: (1/2)^n and (3/4)^n averaged, not (5/8)^n.
+    prior = (known("R/R p+/p+") + known("R/r+ p+/p+")) / 2
+    mate = (known("r+/r+ p+/p+") + known("R/r+ p+/p+")) / 2
+    worked = plan(prior, mate, "R", 0.95, RATES)
+    left = [(0.5**n + 0.75**n) / 2 for n in range(worked.chicks + 1)]
+    assert left[-1] <= 0.05 < left[-2]
+    assert worked.carrier_if_none == pytest.approx(left[-1] / (left[-1] + 1))
+    assert worked.expected_chicks == pytest.approx((sum(left[:-1]) + worked.chicks) / 2)
+    # Bayes over both birds by hand.
+    now = after_scoring(prior, mate, {"rose": 4, "single": 1})
+    table = seen_given_pair()
+    joint = np.outer(prior, mate) * table[:, :, 2] ** 4 * table[:, :, 0]
+    assert np.allclose(now, joint.sum(1) / joint.sum(), atol=1e-12)
+    with pytest.raises(TestMatingError, match="no chick of this mate can tell"):
+        plan(prior, (known("r+/r+ p+/p+") + known("R/R p+/p+")) / 2, "R", 0.95, RATES)
+
+
+def test_chicks_are_scored_one_by_one():
+    prior = (known("R/R p+/p+") + known("R/r+ p+/p+")) / 2
+    steps = chick_by_chick(prior, known("r+/r+ p+/p+"), "R", ["rose", "rose", "single"])
+    assert [s.chick for s in steps] == [1, 2, 3]
+    assert 0.5 > steps[0].carrier > steps[1].carrier
+    assert steps[2].carrier > 0.75
+    last = after_scoring(prior, known("r+/r+ p+/p+"), {"rose": 2, "single": 1})
+    assert steps[2].carrier == pytest.approx(last[index_of("R/r+ p+/p+")])

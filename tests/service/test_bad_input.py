@@ -179,3 +179,30 @@ def test_usage_errors_are_one_line(combwright, arguments):
     assert run.code == 2
     assert run.out == ""
     assert len(run.err.strip().splitlines()) == 1
+
+
+def test_three_parents_are_refused_with_the_bird_named(combwright, tmp_path):
+    flock = tmp_path / "flock.csv"
+    flock.write_text("bird,sire,dam\n1,,\n2,,\n3,,\n4,1;2,3\n")
+    run = combwright("candidates", flock)
+    assert run.code == 1
+    assert "line 5, column sire: '1;2' names 2 birds; a chick has one sire" in run.err
+
+
+def test_counts_for_a_mating_that_is_not_recorded(combwright, tmp_path):
+    flock = tmp_path / "flock.csv"
+    flock.write_text("bird,sire,dam,sex\n1,,,cock\n2,,,hen\n")
+    run = combwright("counts", "1", "9", "walnut=3", "--flock", flock)
+    assert run.code == 2
+    assert "bird '9' has no row" in run.err
+    assert combwright("counts", "2", "1", "walnut=3", "--flock", flock).code == 2
+    assert combwright("counts", "1", "2", "walnut=3", "--flock", flock).code == 0
+
+
+def test_a_bad_number_of_ones_own_names_file_line_and_key(combwright, tmp_path, monkeypatch):
+    mine = tmp_path / "mine.toml"
+    mine.write_text("[loci.linkage.pea-egg]\nrecombination = [0.7]\n")
+    monkeypatch.setenv("COMBWRIGHT_NUMBERS", str(mine))
+    run = combwright("cross", "R/r+", "R/r+")
+    assert run.code == 1
+    assert "line 2, key loci.linkage.pea-egg.recombination: recombination 0.7 must lie" in run.err

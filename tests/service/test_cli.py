@@ -128,13 +128,14 @@ def test_candidates_prints_the_contract(combwright):
     with (DEMO / "flock.csv").open() as file:
         assert [b["bird"] for b in birds] == [row["bird"] for row in csv.DictReader(file)]
     for bird in birds:
-        assert list(bird) == ["bird", "genotypes", "combs", "conflict", "ledger"]
+        assert list(bird)[:5] == ["bird", "genotypes", "combs", "conflict", "ledger"]
+        assert bird["method"] == "exact"
         assert list(bird["genotypes"]) == list(NAMES)
         assert sum(bird["genotypes"].values()) == pytest.approx(1, abs=1e-7)
         assert list(bird["combs"]) == COMBS
         assert bird["conflict"] is None
         for line in bird["ledger"]:
-            assert set(line) == {"evidence", "says", "likelihood_ratio"}
+            assert set(line) == {"evidence", "says", "likelihood_ratio", "with_over_without"}
 
 
 def test_candidates_of_an_f1_are_known_from_its_parents(combwright):
