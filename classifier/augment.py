@@ -84,16 +84,15 @@ def erase(images: Tensor, share: float = 0.25) -> Tensor:
     return images
 
 
-def heads(images: Tensor, size: int, context: float) -> Tensor:
-    """Augmented head crops: turned, scaled, shifted, mirrored, recoloured, coarsened, erased.
+def turns(n: int, context: float, device: torch.device) -> Tensor:
+    """Matrices (n, 2, 3) that turn, scale, shift and mirror head crops.
 
     `context` is the width of the crops in units of the view wanted in the end.
     """
-    n, device = len(images), images.device
     scale = torch.exp(rand(n, -0.16, 0.2, device)) / context
     wild = torch.rand(n, device=device) < 0.12
     degrees = torch.where(wild, rand(n, -90, 90, device), torch.randn(n, device=device) * 13)
-    matrices = affine(
+    return affine(
         n,
         scale,
         degrees,
@@ -101,6 +100,17 @@ def heads(images: Tensor, size: int, context: float) -> Tensor:
         (torch.rand(n, 2, device=device) - 0.5) * 0.14,
         torch.exp(rand(n, -0.12, 0.12, device)),
     )
+
+
+def masks(codes: Tensor, matrices: Tensor, size: int) -> Tensor:
+    """Masks (n, 2, size, size) in 0..1 of comb (code 1) and wattles (2), seen through matrices."""
+    planes = torch.stack([codes == 1, codes == 2], 1).float()
+    grid = functional.affine_grid(matrices, [len(codes), 2, size, size], align_corners=False)
+    return functional.grid_sample(planes, grid, padding_mode="zeros", align_corners=False)
+
+
+def heads(images: Tensor, matrices: Tensor, size: int) -> Tensor:
+    """Head crops seen through matrices of `turns`, recoloured, coarsened, parts erased."""
     return erase(coarsen(colours(sample(images, matrices, size))))
 
 

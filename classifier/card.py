@@ -32,6 +32,8 @@ class Card:
     prior: tuple[float, ...]
     temperatures: dict[str, float]
     """Divide the logits of each head of the network by these."""
+    offsets: tuple[float, ...]
+    """Added to the comb logits after that."""
     set_thresholds: dict[str, float]
     """A comb belongs to the plausible set if its probability is at least this."""
     document: dict[str, Any]
@@ -62,6 +64,7 @@ def load_card(folder: Path = SHIPPED) -> Card:
             tuple(use["classes"]),
             tuple(float(v) for v in use["prior"]),
             {k: float(v) for k, v in use["temperatures"].items()},
+            tuple(float(v) for v in use["offsets"]),
             {k: float(v) for k, v in use["set_thresholds"].items()},
             document,
         )

@@ -18,6 +18,9 @@ from PIL import Image
 from classifier.words import ALLOWED, NONE
 
 HEAD_SIZE, HEAD_CONTEXT = 208, 1.6
+MASK_SIZE = 52
+# Weeks below which a bird counts as young, and from which as grown; between them neither.
+YOUNG, GROWN = 20, 26
 SCENE_SIZE = 320
 Box = tuple[float, float, float, float]
 
@@ -38,6 +41,10 @@ class Sample:
     crest: str = ""
     beard: str = ""
     wattles: str = ""
+    young: str = ""
+    """'yes' or 'no' where the age is known and clear."""
+    mask: Path | None = None
+    """Picture with the comb in red and the wattles in green."""
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -79,6 +86,7 @@ def photographs(folder: Path, split: str) -> list[Sample]:
                 row["crest"],
                 row["beard"],
                 row["wattles"],
+                {"chick": "yes", "juvenile": "yes", "adult": "no"}.get(row["age"], ""),
             )
         )
     return samples
@@ -99,10 +107,17 @@ def renders(folder: Path) -> list[Sample]:
             "yes" if float(row["crest"]) > 0 else "no",
             "yes" if float(row["beard"]) > 0 else "no",
             row["wattles"],
+            young_word(int(row["age_weeks"])),
+            folder / "masks" / Path(row["file"]).with_suffix(".png").name,
         )
         for table in tables
         for row in rows_of(table)
     ]
+
+
+def young_word(weeks: int) -> str:
+    """Whether an age counts as young, 'yes' or 'no', or neither."""
+    return "yes" if weeks < YOUNG else "no" if weeks >= GROWN else ""
 
 
 def held_out(sample: Sample) -> bool:
@@ -160,8 +175,15 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
     scenes: list[dict[str, object]] = []
 
     def put(crop: Image.Image, sample: Sample, label: str) -> None:
-        name = f"h{len(heads):05d}.jpg"
-        crop.save(out / name, quality=74)
+        name = f"h{len(heads):05d}.webp"
+        crop.save(out / name, quality=70)
+        if sample.mask is not None and sample.mask.exists() and sample.box is not None:
+            with Image.open(sample.mask) as drawn:
+                cut = square_crop(drawn.convert("RGB"), sample.box, HEAD_CONTEXT, MASK_SIZE)
+            parts = np.asarray(cut) > 127
+            # What lies outside the picture is grey (124, 116, 104) and so counts as neither.
+            code = np.where(parts[..., 0], 1, np.where(parts[..., 1], 2, 0)).astype(np.uint8)
+            Image.fromarray(code).save(out / f"m{len(heads):05d}.png", optimize=True)
         heads.append(
             {
                 "file": name,
@@ -171,6 +193,7 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
                 "crest": sample.crest,
                 "beard": sample.beard,
                 "wattles": sample.wattles,
+                "young": sample.young,
                 "held_out": int(held_out(sample)),
                 "pixels": "" if not sample.box else round(shorter(sample.box), 1),
             }
@@ -192,7 +215,7 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
         if wanted and (sample.box or sample.label == "no_head"):
             scale = SCENE_SIZE / max(picture.size)
             size = (round(picture.width * scale), round(picture.height * scale))
-            name = f"s{len(scenes):05d}.jpg"
+            name = f"s{len(scenes):05d}.webp"
             picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=68)
             corners = [
                 round(v * scale, 2) if v is not None else "" for v in sample.box or [None] * 4

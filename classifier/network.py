@@ -8,18 +8,32 @@ import timm
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
+from torchvision.ops import nms
 
 from classifier.words import COMBS, WATTLES
 
 BACKBONE = "tf_efficientnet_lite0"
 # Logits of the reader by head, in the order in which they leave the network.
-HEADS = {"comb": len(COMBS), "none": 1, "readable": 1, "crest": 1, "beard": 1, "wattles": 4}
+HEADS = {
+    "comb": len(COMBS),
+    "none": 1,
+    "readable": 1,
+    "crest": 1,
+    "beard": 1,
+    "wattles": 4,
+    "young": 1,
+}
 assert HEADS["wattles"] == len(WATTLES)
 STRIDE = 8
+# Stages of the backbone that the masks are drawn from, and their channels.
+MASK_STAGES, MASK_CHANNELS = (2, 4), (40, 112)
 
 
 class ReaderNetwork(nn.Module):
-    """Logits for comb, none-of-these, readable, crest, beard and wattle size of a head crop."""
+    """Logits for comb, none-of-these, crest, beard, wattles and age of a head crop, and masks.
+
+    The masks of comb and wattles are drawn from the backbone's maps at strides 8 and 16.
+    """
 
     def __init__(self, dropout: float = 0.3) -> None:
         super().__init__()
@@ -27,11 +41,38 @@ class ReaderNetwork(nn.Module):
         self.backbone = backbone
         self.dropout = nn.Dropout(dropout)
         self.last = nn.Linear(backbone.num_features, sum(HEADS.values()))
+        width = 32
+        self.lateral = nn.ModuleList(nn.Conv2d(c, width, 1) for c in MASK_CHANNELS)
+        self.draw = nn.Sequential(
+            nn.ReLU(inplace=True),
+            nn.Conv2d(width, width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+            nn.ReLU(inplace=True),
+            nn.Conv2d(width, 2, 1),
+        )
+
+    def features(self, images: Tensor) -> tuple[Tensor, list[Tensor]]:
+        """Pooled features (n, 1280) and the maps at strides 8 and 16."""
+        body, maps = self.backbone, []
+        x = body.bn1(body.conv_stem(images))
+        for index, stage in enumerate(body.blocks):
+            x = stage(x)
+            if index in MASK_STAGES:
+                maps.append(x)
+        return body.forward_head(body.bn2(body.conv_head(x))), maps
 
     def forward(self, images: Tensor) -> dict[str, Tensor]:
-        """Images (n, 3, s, s), normalised, to a dict of logits (n, k)."""
-        logits = self.last(self.dropout(self.backbone(images)))
-        return dict(zip(HEADS, logits.split(list(HEADS.values()), dim=1), strict=True))
+        """Images (n, 3, s, s), normalised, to a dict of logits (n, k).
+
+        `masks` (n, 2, s/8, s/8) are logits of comb and wattles at each place.
+        """
+        pooled, maps = self.features(images)
+        logits = self.last(self.dropout(pooled))
+        found = dict(zip(HEADS, logits.split(list(HEADS.values()), dim=1), strict=True))
+        fine, rough = (layer(m) for layer, m in zip(self.lateral, maps, strict=True))
+        rough = functional.interpolate(rough, size=fine.shape[-2:], mode="nearest")
+        found["masks"] = self.draw(fine + rough)
+        return found
 
 
 class FinderNetwork(nn.Module):
@@ -86,6 +127,21 @@ def load_imagenet(module: nn.Module, state: dict[str, Tensor]) -> int:
             raise ValueError(f"{name}: shape {tuple(given.shape)} instead of {tuple(value.shape)}")
         value.copy_(given)
     return len(target)
+
+
+def all_peaks(heat: Tensor, sides: Tensor, least: float) -> list[tuple[float, list[float]]]:
+    """Scores and boxes of all heads of one picture (h, w), (4, h, w), the surest first.
+
+    Boxes that overlap a surer one by more than 0.4 (IoU) are dropped.
+    """
+    chances = torch.sigmoid(heat.float())
+    rows, columns = torch.nonzero(chances >= least, as_tuple=True)
+    x, y = (columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE
+    left, up, right, down = (sides.float()[:, rows, columns] * STRIDE).unbind(0)
+    boxes = torch.stack([x - left, y - up, x + right, y + down], 1)
+    scores = chances[rows, columns]
+    kept = nms(boxes, scores, 0.4)
+    return [(float(scores[i]), boxes[i].tolist()) for i in kept.tolist()]
 
 
 def peaks(heat: Tensor, sides: Tensor) -> list[tuple[float, list[float]]]:

@@ -8,13 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from PIL import Image
 from safetensors.torch import load_file
 from torch import Tensor
 
 from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
 from classifier.datasets import Box, shorter
-from classifier.network import FinderNetwork, ReaderNetwork, peaks
+from classifier.network import HEADS, FinderNetwork, ReaderNetwork, all_peaks, peaks
 from classifier.photo import Photo, head_view
 from classifier.quality import complaints, rules
 from classifier.reading import HeadBox, Reading, judged, wattles_told
@@ -57,26 +58,48 @@ class Reader:
         batch = (batch - self.card.mean) / self.card.std
         return batch.to(memory_format=torch.channels_last)
 
+    def canvas(self, photo: Photo) -> tuple[Image.Image, float]:
+        """A photo in the finder's square, and the scale from its full pixels to that."""
+        size = self.card.finder_size
+        canvas = Image.new("RGB", (size, size), (115, 115, 115))
+        scale = size / max(photo.image.size)
+        wide = max(1, round(photo.image.width * scale))
+        high = max(1, round(photo.image.height * scale))
+        small = photo.image.resize((wide, high), Image.Resampling.BICUBIC, reducing_gap=2.0)
+        canvas.paste(small, (0, 0))
+        return canvas, scale * photo.scale
+
     @torch.inference_mode()
     def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
         """The most prominent head of each photo; the whole photo where no head is found."""
         heads: list[HeadBox] = []
         for start in range(0, len(photos), BATCH):
             batch = photos[start : start + BATCH]
-            size, canvases, scales = self.card.finder_size, [], []
-            for photo in batch:
-                canvas = Image.new("RGB", (size, size), (115, 115, 115))
-                scale = size / max(photo.image.size)
-                wide = max(1, round(photo.image.width * scale))
-                high = max(1, round(photo.image.height * scale))
-                small = photo.image.resize((wide, high), Image.Resampling.BICUBIC, reducing_gap=2.0)
-                canvas.paste(small, (0, 0))
-                canvases.append(canvas)
-                scales.append(scale * photo.scale)
-            heat, sides = self.finder(self.tensor(canvases))
-            for photo, scale, (score, box) in zip(batch, scales, peaks(heat, sides), strict=True):
+            canvases = [self.canvas(photo) for photo in batch]
+            heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
+            for photo, (_, scale), (score, box) in zip(
+                batch, canvases, peaks(heat, sides), strict=True
+            ):
                 heads.append(found_box(photo, score, [v / scale for v in box]))
         return heads
+
+    @torch.inference_mode()
+    def find_all(self, photo: Photo) -> list[HeadBox]:
+        """All heads of a photo, the surest first; the whole photo if there is none."""
+        canvas, scale = self.canvas(photo)
+        heat, sides = self.finder(self.tensor([canvas]))
+        least = rules()["finder"]["least_score"]
+        found = [
+            found_box(photo, score, [v / scale for v in box])
+            for score, box in all_peaks(heat[0], sides[0], least)
+        ]
+        found = [head for head in found if head.source == "found"]
+        return found or self.find([photo])
+
+    def read_heads(self, photo: Photo) -> list[Reading]:
+        """A reading of every head found in a photo, the surest head first."""
+        heads = self.find_all(photo)
+        return list(self._batch([photo] * len(heads), heads))
 
     def read(self, photos: Sequence[Photo], boxes: Sequence[Box | None] = ()) -> list[Reading]:
         """Read photos; a box (pixels of the upright photo) saves finding the head.
@@ -109,8 +132,11 @@ class Reader:
         batch = self.tensor(crops)
         plain, mirrored = self.network(batch), self.network(batch.flip(3))
         scale = self.card.temperatures
-        logits = {k: (plain[k] + mirrored[k]) / 2 / scale[k] for k in plain}
-        combs = logits["comb"].softmax(1).double().numpy()
+        drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
+        comb_masks = drawn[:, 0].sigmoid().double().numpy()
+        logits = {k: (plain[k] + mirrored[k]) / 2 / scale[k] for k in HEADS}
+        offsets = torch.tensor(self.card.offsets)
+        combs = (logits["comb"] + offsets).softmax(1).double().numpy()
         sizes = logits["wattles"].softmax(1).double().numpy()
         chances = {
             k: v[:, 0].sigmoid().double().numpy() for k, v in logits.items() if v.shape[1] == 1
@@ -136,8 +162,33 @@ class Reader:
                     complaints=tuple(complaints(tight_crop(photo, head.box), shorter(head.box))),
                     remarks=photo.remarks,
                     model=self.card.model,
+                    young=float(chances["young"][i]),
+                    outline=outline(comb_masks[i], head.box, self.card.context),
                 )
             )
+
+
+def outline(
+    mask: NDArray[np.float64], box: Box, context: float
+) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Rings round what a mask (m, m) of 0..1 shows, in pixels of the photo that `box` is of.
+
+    The mask covers the square view round the box; rings of fewer than four points are left out.
+    """
+    from contourpy import contour_generator
+
+    size = len(mask)
+    side = max(box[2] - box[0], box[3] - box[1]) * context
+    left, top = (box[0] + box[2]) / 2 - side / 2, (box[1] + box[3]) / 2 - side / 2
+    step = side / size
+    # A border of nothing closes rings at the edge.
+    lines = contour_generator(z=np.pad(mask, 1)).lines(0.5)
+    rings = []
+    for line in lines:
+        points = [(left + (x - 0.5) * step, top + (y - 0.5) * step) for x, y in np.asarray(line)]
+        if len(points) >= 4:
+            rings.append(tuple((round(x, 1), round(y, 1)) for x, y in points))
+    return tuple(rings)
 
 
 def tight_crop(photo: Photo, box: Box) -> Image.Image:

@@ -45,6 +45,10 @@ class Reading:
     model: str
     doubts: tuple[str, ...] = ()
     pile: str = "second_look"
+    young: float = 0.0
+    """Chance that the bird isn't grown yet."""
+    outline: tuple[tuple[tuple[float, float], ...], ...] = ()
+    """Rings round the comb, in pixels of the full upright photo."""
 
     @property
     def best(self) -> str:
@@ -146,6 +150,9 @@ def judged(reading: Reading) -> Reading:
     pile = "settled"
     if doubts or reading.best == "crest_folded_single":
         pile = "second_look"
+    if reading.young >= limits["young_mention"]:
+        # Said, but no reason by itself to look again: the comb that shows was read.
+        doubts.append("it looks young: its comb may not show yet what it will be")
     return replace(reading, doubts=(*doubts, *reading.remarks), pile=pile)
 
 

@@ -25,12 +25,13 @@ from torch import Tensor
 from torch.nn import functional
 
 from classifier import augment
-from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE, rows_of
-from classifier.network import ReaderNetwork, load_imagenet
+from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE, MASK_SIZE, rows_of
+from classifier.network import HEADS, STRIDE, ReaderNetwork, load_imagenet
 from classifier.words import ALLOWED, COMBS, NONE, WATTLES, coarse_of
 
 MEAN = STD = 0.5  # EfficientNet-Lite wants -1..1
 VIEW_CONTEXT = 1.25
+SIDE_LOSSES = (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3), ("young", 0.15))
 
 
 @dataclass(frozen=True)
@@ -38,23 +39,33 @@ class Settings:
     """Everything that shapes a training run."""
 
     task: str = "reader"
-    steps: int = 2400
+    steps: int = 3000
     batch: int = 96
     size: int = 160
     rate: float = 1.2e-3
     decay: float = 0.02
-    rendered: float = 0.5
+    rendered: float = 0.75
     """Share of each batch that is rendered."""
     balance: float = 0.5
     """A class of n crops weighs n ** balance in its side of the batch: 0 alike, 1 as they come."""
     mixup: float = 0.2
     smooth: float = 0.05
+    outline: float = 0.5
+    """Weight of the loss of the masks."""
+    first_render: int = 0
+    """Renders with lower seeds are left out."""
+    last_render: int = 10**9
+    """Renders from this seed on are left out; held-out ones stay in the test."""
     average: float = 0.998
     """Decay of the running average of the weights, which is what is kept."""
     folds: int = 5
     fold: int = -1
     """Fold of the photographs held out; -1 trains on all of them."""
     seed: int = 0
+    teachers: str = ""
+    """Weights of trained readers, joined by commas, whose mean the reader also learns from."""
+    taught: float = 1.0
+    """Weight of what the teachers say."""
 
 
 @dataclass
@@ -70,6 +81,9 @@ class HeadPack:
     beard: Tensor
     wattles: Tensor
     """Index into WATTLES, -1 if unknown."""
+    young: Tensor
+    masks: Tensor
+    """uint8 (n, m, m): 0 neither, 1 comb, 2 wattles, 255 unknown."""
     rendered: Tensor
     labels: list[str]
     groups: list[str]
@@ -88,9 +102,14 @@ def load_heads(folder: Path) -> HeadPack:
     """Read `heads.csv` and its crops."""
     rows = rows_of(folder / "heads.csv")
     images = np.zeros((len(rows), 3, HEAD_SIZE, HEAD_SIZE), np.uint8)
+    masks = np.full((len(rows), MASK_SIZE, MASK_SIZE), 255, np.uint8)
     for i, row in enumerate(rows):
         with Image.open(folder / row["file"]) as picture:
             images[i] = np.asarray(picture.convert("RGB")).transpose(2, 0, 1)
+        drawn = folder / row["file"].replace("h", "m", 1).replace(".webp", ".png")
+        if drawn.exists():
+            with Image.open(drawn) as picture:
+                masks[i] = np.asarray(picture)
     labels = [row["label"] for row in rows]
     yes = {"yes": 1.0, "no": 0.0}
     none = {NONE: 1.0, "not_a_head": 1.0, "unclear": math.nan}
@@ -107,6 +126,8 @@ def load_heads(folder: Path) -> HeadPack:
         column([yes.get(r["crest"], math.nan) for r in rows]),
         column([yes.get(r["beard"], math.nan) for r in rows]),
         torch.tensor([WATTLES.index(r["wattles"]) if r["wattles"] else -1 for r in rows]),
+        column([yes.get(r["young"], math.nan) for r in rows]),
+        torch.from_numpy(masks),
         torch.tensor([r["source"] == "render" for r in rows]),
         labels,
         [r["group"] for r in rows],
@@ -153,7 +174,7 @@ def reader_loss(logits: dict[str, Tensor], pack: HeadPack, picks: Tensor, smooth
     inside = torch.logsumexp(scores.masked_fill(allowed == 0, -1e4), 1)
     loss = -(1 - smooth) * inside - smooth * scores.mean(1)
     loss = torch.where(allowed.sum(1) > 0, loss, 0.0)
-    for name, weight in (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3)):
+    for name, weight in SIDE_LOSSES:
         goal: Tensor = getattr(pack, name)[picks]
         known = ~torch.isnan(goal)
         each = functional.binary_cross_entropy_with_logits(
@@ -164,6 +185,44 @@ def reader_loss(logits: dict[str, Tensor], pack: HeadPack, picks: Tensor, smooth
         logits["wattles"].float(), pack.wattles[picks], ignore_index=-1, reduction="none"
     )
     return loss + 0.2 * wattles
+
+
+def taught_loss(logits: dict[str, Tensor], said: dict[str, Tensor]) -> Tensor:
+    """Loss of each picture (n,) against the teachers' mean logits.
+
+    Knowledge distillation at a temperature of 2: Hinton, Vinyals and Dean 2015 (from memory).
+    """
+    loss = torch.zeros(len(logits["comb"]), device=logits["comb"].device)
+    for name in HEADS:
+        mine, theirs = logits[name].float(), said[name].float()
+        if mine.shape[1] > 1:
+            goal = (theirs / 2).softmax(1)
+            each = -(goal * (mine / 2).log_softmax(1)).sum(1) * 4
+        else:
+            each = functional.binary_cross_entropy_with_logits(
+                mine[:, 0], theirs[:, 0].sigmoid(), reduction="none"
+            )
+        loss = loss + (0.5 if name == "comb" else 0.1) * each
+    return loss
+
+
+def load_teachers(names: str, device: torch.device) -> list[ReaderNetwork]:
+    """Trained readers, ready to be asked."""
+    found = []
+    for name in filter(None, names.split(",")):
+        teacher = ReaderNetwork()
+        teacher.load_state_dict({k: v.float() for k, v in load_file(name).items()}, strict=False)
+        teacher.eval().requires_grad_(requires_grad=False)
+        found.append(teacher.to(device).to(memory_format=torch.channels_last))
+    return found
+
+
+def mask_loss(logits: Tensor, goal: Tensor, known: Tensor) -> Tensor:
+    """Loss of the drawn masks (n,); 0 where the truth isn't known."""
+    each = functional.binary_cross_entropy_with_logits(
+        logits.float(), goal, reduction="none", pos_weight=torch.tensor(3.0, device=goal.device)
+    )
+    return torch.where(known, each.mean((1, 2, 3)), 0.0)
 
 
 def normalise(images: Tensor) -> Tensor:
@@ -189,7 +248,7 @@ def predict(network: ReaderNetwork, images: Tensor, size: int) -> dict[str, Tens
     for chunk in images.split(128):
         seen = normalise(views(chunk, size))
         plain, mirrored = network(seen), network(seen.flip(3))
-        parts.append({k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in plain})
+        parts.append({k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in HEADS})
     return {k: torch.cat([p[k] for p in parts]) for k in parts[0]}
 
 
@@ -287,29 +346,54 @@ def train_reader(
     folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
     held = torch.where(pack.rendered, pack.held_out, folds == settings.fold)
     known = torch.tensor([w != "differ" for w in pack.labels])
-    weights = sampling_weights(pack, settings, ~held & known)
+    in_range = [
+        not g.startswith("render-")
+        or settings.first_render <= int(g.split("-")[1]) < settings.last_render
+        for g in pack.groups
+    ]
+    weights = sampling_weights(pack, settings, ~held & known & torch.tensor(in_range))
     network = ReaderNetwork().to(device)
+    network.to(memory_format=torch.channels_last)
     if backbone:
         load_imagenet(network.backbone, backbone)
     data = pack.to(device)
+    teachers = load_teachers(settings.teachers, device)
+
+    def taught(images: Tensor, logits: dict[str, Tensor]) -> Tensor:
+        if not teachers:
+            return torch.zeros(len(images), device=device)
+        with torch.no_grad():
+            answers = [teacher(images) for teacher in teachers]
+        said = {k: torch.stack([a[k].float() for a in answers]).mean(0) for k in HEADS}
+        return settings.taught * taught_loss(logits, said)
+
     generator = torch.Generator().manual_seed(settings.seed)
 
     def loss_of(step: int) -> Tensor:
         picks = torch.multinomial(weights, settings.batch, True, generator=generator).to(device)
-        images = augment.heads(
-            data.images[picks].float() / 255, settings.size, HEAD_CONTEXT / VIEW_CONTEXT
-        )
-        images = normalise(images)
+        turns = augment.turns(len(picks), HEAD_CONTEXT / VIEW_CONTEXT, device)
+        images = augment.heads(data.images[picks].float() / 255, turns, settings.size)
+        images = normalise(images).contiguous(memory_format=torch.channels_last)
+        codes = data.masks[picks]
+        drawn = augment.masks(codes, turns, settings.size // STRIDE)
+        known = codes[:, 0, 0] != 255
         if settings.mixup <= 0:
-            return reader_loss(network(images), data, picks, settings.smooth).mean()
+            logits = network(images)
+            outline = mask_loss(logits["masks"], drawn, known)
+            loss = reader_loss(logits, data, picks, settings.smooth)
+            return (loss + settings.outline * outline + taught(images, logits)).mean()
         share = float(
             np.random.default_rng([settings.seed, step]).beta(settings.mixup, settings.mixup)
         )
         other = picks.flip(0)
-        logits = network(share * images + (1 - share) * images.flip(0))
+        mixed = share * images + (1 - share) * images.flip(0)
+        logits = network(mixed)
         first = reader_loss(logits, data, picks, settings.smooth)
         second = reader_loss(logits, data, other, settings.smooth)
-        return (share * first + (1 - share) * second).mean()
+        outline = share * mask_loss(logits["masks"], drawn, known)
+        outline = outline + (1 - share) * mask_loss(logits["masks"], drawn.flip(0), known.flip(0))
+        hard = share * first + (1 - share) * second
+        return (hard + settings.outline * outline + taught(mixed, logits)).mean()
 
     best = optimise(network, loss_of, settings, out, progress)
     assert isinstance(best, ReaderNetwork)
@@ -337,11 +421,14 @@ def write_predictions(
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         columns = [f"{k}{i}" for k, v in logits.items() for i in range(v.shape[1])]
-        writer.writerow(["row", "source", "label", "crest", "beard", "wattles", "pixels", *columns])
+        writer.writerow(
+            ["row", "source", "label", "crest", "beard", "wattles", "young", "pixels", *columns]
+        )
         table = torch.cat(list(logits.values()), 1)
         for position, i in enumerate(chosen.tolist()):
             source = "render" if bool(pack.rendered[i]) else "photo"
             truth = [float(pack.crest[i]), float(pack.beard[i]), int(pack.wattles[i])]
+            truth.append(float(pack.young[i]))
             values = [f"{v:.4f}" for v in table[position].tolist()]
             writer.writerow([i, source, pack.labels[i], *truth, float(pack.pixels[i]), *values])
 

@@ -15,7 +15,7 @@ import numpy as np
 from genetics.combs import Array, shown
 from genetics.cross import transmission
 from genetics.domain import toml
-from genetics.genotype import DOSES, NAMES
+from genetics.genotype import DOSES, NAMES, GenotypeError, possible
 from genetics.testmating import eggs_needed
 
 GOALS = ("walnut", "true-breeding", "no-single")
@@ -60,7 +60,12 @@ def wanted(goal: str) -> Array:
         return np.eye(9)[NAMES.index("R/R P/P")]
     if goal == "no-single":
         return np.array([shown(i) != "single" for i in range(9)], float)
-    raise PlanError(f"unknown goal {goal!r}; use one of {', '.join(GOALS)}")
+    try:
+        return np.eye(9)[list(possible(goal))].sum(0)
+    except GenotypeError:
+        raise PlanError(
+            f"unknown goal {goal!r}; use one of {', '.join(GOALS)} or a genotype such as 'R/R P/?'"
+        ) from None
 
 
 def less_fertile(rates: tuple[float, float, float]) -> tuple[float, float, float]:

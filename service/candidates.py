@@ -16,7 +16,14 @@ from genetics.genotype import NAMES, all_loci
 from service.conflicts import conflict
 from service.counted import Counted
 from service.flock import Flock
-from service.inference import Inference, Progress, crest_chance, infer_flock, variety_of
+from service.inference import (
+    Inference,
+    Progress,
+    caution,
+    crest_chance,
+    infer_flock,
+    variety_of,
+)
 from service.looks import Array, Evidence, evidence_of, together
 
 
@@ -56,6 +63,12 @@ class Candidate:
     """'exact', or 'approximate' where the flock was too entangled."""
     error: float = 0.0
     """Largest standard error of a probability, if approximate."""
+    converged: bool = True
+
+    @property
+    def caution(self) -> str:
+        """What to say of an approximate answer; empty if it is exact."""
+        return caution(self.method, self.error, self.converged)
 
     def as_json(self) -> dict[str, object]:
         """The contract's JSON object."""
@@ -86,6 +99,7 @@ class Candidate:
             answer["with_crest"] = told(self.with_crest)
         if self.method != "exact":
             answer["standard_error"] = float(f"{self.error:.3g}")
+            answer["converged"] = self.converged
         return answer
 
 
@@ -150,6 +164,7 @@ def describe(flock: Flock, row: int, evidence: list[Evidence], inference: Infere
         variety_of(flock, row),
         inference.method,
         inference.combs.error,
+        inference.combs.converged,
     )
 
 

@@ -40,6 +40,26 @@ class Inference:
         """'exact' or 'approximate'."""
         return self.combs.method
 
+    @property
+    def caution(self) -> str:
+        """What every output must say of an approximate answer; empty if it is exact."""
+        return caution(self.combs.method, self.combs.error, self.combs.converged)
+
+
+def caution(method: str, error: float, converged: bool) -> str:
+    """A sentence for an approximate answer, empty for an exact one.
+
+    >>> caution('exact', 0.0, True)
+    ''
+    """
+    if method == "exact":
+        return ""
+    late = "" if converged else ", more than is aimed at"
+    return (
+        f"approximate: these families are too entangled for an exact answer; standard error of a "
+        f"chance up to {error:.2%}{late}"
+    )
+
 
 def variety_of(flock: Flock, row: int) -> str:
     """The variety of a bird as `varieties.toml` names it; FlockError for one that it doesn't."""

@@ -28,6 +28,8 @@ class Subject:
 
     name: str
     chances: Array
+    caution: str = ""
+    """What an approximate answer must say of itself."""
 
 
 def written(genotype: str) -> Subject:
@@ -39,8 +41,11 @@ def written(genotype: str) -> Subject:
 def known_birds(flock: Flock, on: date) -> dict[str, Subject]:
     """Every bird of a flock list by its band, with all that its records say."""
     evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
-    found = infer_flock(flock, evidence).combs.marginals
-    return {b.bird: Subject(b.bird, found[i]) for i, b in enumerate(flock.birds)}
+    found = infer_flock(flock, evidence)
+    return {
+        b.bird: Subject(b.bird, found.combs.marginals[i], found.caution)
+        for i, b in enumerate(flock.birds)
+    }
 
 
 def testers(
@@ -69,6 +74,7 @@ def mating_test(
     answer: dict[str, Any] = {
         "bird": bird.name,
         "asked": worked.locus,
+        "caution": bird.caution or mate.caution,
         "mate": mate.name,
         "carrier_before": worked.carrier_before,
         "telling_chick": worked.telling,
@@ -124,6 +130,7 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
     if not pairs and result.p_value < 0.05:
         pairs = better_parents(counts, founder_prior(), founder_prior())
     return {
+        "caution": sire.caution or dam.caution,
         "sire": likeliest[0],
         "dam": likeliest[1],
         "classes": [
@@ -146,13 +153,13 @@ def ranked_matings(
     rates: tuple[float, float, float],
     certainty: float,
     on: date,
-) -> list[Mating]:
-    """All cock x hen pairs of a flock list, the best first."""
+) -> tuple[list[Mating], str]:
+    """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
     evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
-    posterior = infer_flock(flock, evidence).combs
+    inference = infer_flock(flock, evidence)
     rows = range(len(flock.birds))
-    return matings(
-        posterior.marginals,
+    found = matings(
+        inference.combs.marginals,
         kinship(flock.sire, flock.dam),
         [i for i in rows if flock.birds[i].sex == "cock"],
         [i for i in rows if flock.birds[i].sex == "hen"],
@@ -161,6 +168,7 @@ def ranked_matings(
         rates,
         certainty,
     )
+    return found, inference.caution
 
 
 def mating_plan(
@@ -172,9 +180,12 @@ def mating_plan(
     on: date,
 ) -> list[dict[str, Any]]:
     """All cock x hen pairs as JSON objects."""
-    ranked = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
     names = [b.bird for b in flock.birds]
-    return [asdict(m) | {"sire": names[m.sire], "dam": names[m.dam]} for m in ranked]
+    return [
+        asdict(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": caution}
+        for m in ranked
+    ]
 
 
 def pen_plan(
@@ -187,9 +198,10 @@ def pen_plan(
     on: date,
 ) -> list[dict[str, Any]]:
     """Each cock with his best hens as JSON objects."""
-    ranked = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
     names = [b.bird for b in flock.birds]
+    named = {"approximate": caution}
     return [
-        asdict(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]}
+        asdict(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
         for p in pens(ranked, hens, keepers, rates, certainty)
     ]

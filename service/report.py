@@ -76,6 +76,7 @@ def table_rows(batch: Batch) -> list[dict[str, str]]:
             "reasons": " | ".join(item.reasons),
             "conflict": (item.candidate.conflict if item.candidate else None) or "",
             "photos": ";".join(p.name for p in item.photos),
+            "genotypes_by": item.candidate.method if item.candidate else "",
         }
         chances = item.candidate.combs if item.candidate else {}
         row |= {c: f"{chances[c]:.4f}" if chances else "" for c in COMBS}

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
 from classifier.quality import rules
@@ -15,6 +16,9 @@ from classifier.words import COMBS, SPOKEN
 from service.boxes import Box, box_for
 from service.candidates import Candidate, candidates
 from service.flock import Bird, Flock
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader
 
 PILE_ORDER = ("second_look", "new_photo", "settled")
 
@@ -98,6 +102,21 @@ def owners(photos: Sequence[Path], flock: Flock | None) -> dict[str, list[Path]]
             bird = short if short in known else bird
         birds.setdefault(bird, []).append(photo)
     return birds
+
+
+def read_every_head(
+    photos: Sequence[Path], reader: Reader, tick: Callable[[], None]
+) -> tuple[dict[Path, list[Reading]], list[Failure]]:
+    """Readings of all heads of every photo, and the photos that can't be decoded."""
+    readings: dict[Path, list[Reading]] = {}
+    failures: list[Failure] = []
+    for path in photos:
+        try:
+            readings[path] = reader.read_heads(open_photo(path))
+        except PhotoError as error:
+            failures.append(Failure(path, str(error)))
+        tick()
+    return readings, failures
 
 
 def read_all(

@@ -20,7 +20,7 @@ from PIL import Image
 
 from classifier.render.bird import build
 from classifier.render.photo import develop
-from classifier.render.recipe import Recipe, draw
+from classifier.render.recipe import VERSION, Recipe, draw
 from classifier.render.shapes import Array
 from classifier.render.stage import Stage
 
@@ -83,9 +83,10 @@ def render(stage: Stage, recipe: Recipe, size: int | None = None) -> Head:
 
 
 def run(out: Path, seeds: list[int], comb: str | None, part: str) -> None:
-    """Render `seeds` into `out`; truth goes to `truth-<part>.csv`."""
+    """Render `seeds` into `out`; truth goes to `truth-<version>-<part>.csv`."""
     (out / "masks").mkdir(parents=True, exist_ok=True)
-    table = out / f"truth-{part}.csv"
+    # Columns may change between versions of the recipe, so each has its own table.
+    table = out / f"truth-{VERSION}-{part}.csv"
     done = set()
     for path in out.glob("truth-*.csv"):
         with path.open(newline="", encoding="utf-8") as file:

@@ -76,12 +76,8 @@ def candidates(
         names = ", ".join(f"{g} {p:.0%}" for g, p in ranked if p >= 0.02)
         table.add_row(c.bird, names, best.replace("_", " "), c.conflict or "")
     out.print(table)
-    if found and found[0].method != "exact":
-        out.print(
-            f"Approximate: the families are too entangled for an exact answer. The chances above "
-            f"are sampled, with a standard error of {found[0].error:.2%} at most.",
-            highlight=False,
-        )
+    if found and found[0].caution:
+        out.print(found[0].caution, highlight=False)
 
 
 @app.command(name="test-mating")
@@ -143,6 +139,7 @@ def mating_test_command(
     if as_json:
         print(json.dumps(answer))
         return
+    say_cautions(answer["caution"])
     table = Table(f"test mating of {bird} with {answer['mate']}", "")
     for name, value in mating_test_rows(answer):
         table.add_row(name, value)
@@ -184,6 +181,7 @@ def counts(
     if as_json:
         print(json.dumps(answer))
         return
+    say_cautions(*(who.caution for who in parents))
     table = Table("comb", "counted", "expected")
     for row in answer["classes"]:
         table.add_row(row["comb"].replace("_", " "), str(row["observed"]), f"{row['expected']:.1f}")
@@ -198,7 +196,10 @@ def counts(
 def plan(
     flock: Annotated[Path, typer.Argument(help="flock.csv, with the sex of each bird.")],
     goal: Annotated[
-        str, typer.Option(help="Chicks wanted: walnut, true-breeding (R/R P/P), no-single.")
+        str,
+        typer.Option(
+            help="Chicks wanted: walnut, true-breeding (R/R P/P), no-single, or a genotype."
+        ),
     ] = "walnut",
     keepers: Annotated[int, typer.Option(help="How many of them.")] = 4,
     certainty: Annotated[float, typer.Option(help="How surely.")] = 0.9,
@@ -256,6 +257,7 @@ def plan(
             marks.append(f"({notes.index(note) + 1})")
         table.add_row(pair["sire"], pair["dam"], *shares, inbred, eggs, " ".join(marks))
     out.print(table)
+    say_cautions(*(pair["approximate"] for pair in pairs))
     for number, note in enumerate(notes, start=1):
         out.print(f"({number}) {note}", highlight=False)
     out.print(
@@ -312,6 +314,12 @@ def strategies(
     )
     if best:
         out.print(f"Fewest eggs: {best.words} (proven in {best.proven:.0%}).", highlight=False)
+
+
+def say_cautions(*words: str) -> None:
+    """Say once what an approximate answer must say of itself."""
+    for word in dict.fromkeys(filter(None, words)):
+        out.print(word, highlight=False)
 
 
 def in_order(words: list[str]) -> list[str]:

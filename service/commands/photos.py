@@ -19,6 +19,9 @@ def read(
     boxes: Annotated[
         Path | None, typer.Option("--boxes", help="CSV with columns photo,x0,y0,x1,y1.")
     ] = None,
+    all_heads: Annotated[
+        bool, typer.Option("--all-heads", help="Every head of each photo, the surest first.")
+    ] = False,
     as_json: Json = False,
     weights: Weights = None,
 ) -> None:
@@ -29,11 +32,13 @@ def read(
         raise UsageMistake("give --box or --boxes, not both")
     if box and len(photos) != 1:
         raise UsageMistake("--box goes with one photo; use --boxes for several")
+    if all_heads and (box or boxes):
+        raise UsageMistake("--all-heads finds the heads itself; leave the boxes out")
     known = load_boxes(boxes) if boxes else {}
     if box:
         known = {str(photos[0]): parse_box(box)}
     from service.reading import default_reader
-    from service.triage import read_all
+    from service.triage import read_all, read_every_head
 
     reader = default_reader(weights)
     failed = False
@@ -42,7 +47,13 @@ def read(
         task = progress.add_task("reading", total=len(photos))
         for start in range(0, len(photos), 32):
             part = photos[start : start + 32]
-            readings, failures = read_all(part, reader.read, known, lambda: progress.advance(task))
+            if all_heads:
+                found, failures = read_every_head(part, reader, lambda: progress.advance(task))
+            else:
+                readings, failures = read_all(
+                    part, reader.read, known, lambda: progress.advance(task)
+                )
+                found = {path: [reading] for path, reading in readings.items()}
             wrong = {f.photo: f.error for f in failures}
             for path in part:
                 if path in wrong:
@@ -52,17 +63,18 @@ def read(
                         print(json.dumps(row, ensure_ascii=False), flush=True)
                     say(f"{path}: {wrong[path]}")
                     continue
-                answer = readings[path].as_json() | {"photo": str(path)}
-                if as_json:
-                    print(json.dumps(answer, ensure_ascii=False), flush=True)
-                else:
-                    table.add_row(
-                        path.name,
-                        (answer["proposal"] or "can't tell").replace("_", " "),
-                        f"{answer['confidence']:.0%}",
-                        answer["pile"].replace("_", " "),
-                        "; ".join(answer["doubts"]),
-                    )
+                for reading in found[path]:
+                    answer = reading.as_json() | {"photo": str(path)}
+                    if as_json:
+                        print(json.dumps(answer, ensure_ascii=False), flush=True)
+                    else:
+                        table.add_row(
+                            path.name,
+                            (answer["proposal"] or "can't tell").replace("_", " "),
+                            f"{answer['confidence']:.0%}",
+                            answer["pile"].replace("_", " "),
+                            "; ".join(answer["doubts"]),
+                        )
     if not as_json and table.row_count:
         out.print(table)
     if failed:

@@ -10,7 +10,9 @@ from classifier.calibration import (
     confusion,
     expected_calibration_error,
     fit_binary_temperature,
+    fit_comb,
     fit_temperature,
+    probabilities,
     set_threshold,
 )
 
@@ -35,6 +37,22 @@ def test_a_temperature_that_was_put_in_is_found_again():
     z = rng.normal(size=20_000) * 2
     truth = (rng.random(20_000) < 1 / (1 + np.exp(-z))).astype(float)
     assert fit_binary_temperature(z * 0.6, truth) == pytest.approx(0.6, rel=0.08)
+
+
+def test_an_offset_that_was_put_in_is_found_again_with_the_temperature():
+    rng = np.random.default_rng(2)
+    shift = np.array([0, 0, 1, 1, 1, 1.0])
+    logits = rng.normal(size=(20_000, 6)) * 2
+    p = probabilities(logits, 0.6, 1.4 * shift)
+    drawn = (p.cumsum(1) > rng.random((len(p), 1))).argmax(1)
+    temperature, offset = fit_comb(logits, np.eye(6)[drawn], np.ones(len(p)), shift)
+    assert temperature == pytest.approx(0.6, rel=0.05)
+    assert offset == pytest.approx(1.4, abs=0.1)
+    # A class that counts three times is as if it had been seen three times.
+    twice = np.concatenate([np.arange(len(p)), *[np.flatnonzero(drawn >= 2)] * 2])
+    weighted = fit_comb(logits, np.eye(6)[drawn], np.where(drawn >= 2, 3.0, 1.0), shift)
+    repeated = fit_comb(logits[twice], np.eye(6)[drawn[twice]], np.ones(len(twice)), shift)
+    assert weighted == pytest.approx(repeated, abs=1e-3)
 
 
 def test_set_threshold_keeps_the_promised_share():

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from classifier.datasets import DataError, held_out, photographs, renders
+from classifier.datasets import DataError, held_out, pack, photographs, renders
+from classifier.training import load_heads
 from classifier.words import COMBS
 
 PHOTO_COLUMNS = [
@@ -21,10 +22,14 @@ PHOTO_COLUMNS = [
     "crest",
     "beard",
     "wattles",
+    "age",
     "group",
     "licence",
 ]
-TRUTH_COLUMNS = ["file", "seed", "label", "crest", "beard", "wattles", "x0", "y0", "x1", "y1"]
+TRUTH_COLUMNS = [
+    *("file", "seed", "label", "crest", "beard", "wattles", "age_weeks"),
+    *("x0", "y0", "x1", "y1"),
+]
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +39,7 @@ def folders(tmp_path_factory):
     rng = np.random.default_rng(0)
     photos, rendered = base / "photos", base / "renders"
     (photos / "train").mkdir(parents=True)
-    rendered.mkdir()
+    (rendered / "masks").mkdir(parents=True)
 
     def noise(path):
         Image.fromarray(rng.integers(0, 255, (90, 120, 3), dtype=np.uint8)).save(path)
@@ -58,6 +63,7 @@ def folders(tmp_path_factory):
                     "no",
                     "",
                     "small",
+                    ("adult", "juvenile")[i % 2],
                     i,
                     "x",
                 ]
@@ -68,15 +74,32 @@ def folders(tmp_path_factory):
         for seed in range(96):
             noise(rendered / f"{seed}.jpg")
             crest = 0.5 if seed % 2 else 0.0
-            writer.writerow(
-                [f"{seed}.jpg", seed, COMBS[seed % 6], crest, 0.0, "none", 30, 20, 90, 80]
-            )
+            comb, age = COMBS[seed % 6], 10 + seed
+            writer.writerow([f"{seed}.jpg", seed, comb, crest, 0.0, "none", age, 30, 20, 90, 80])
+            mask = np.zeros((90, 120, 3), np.uint8)
+            mask[25:40, 40:80, 0] = 255
+            Image.fromarray(mask).save(rendered / "masks" / f"{seed}.png")
     return photos, rendered
 
 
 def test_one_round_of_eight_renders_in_ten_is_kept_from_training(folders):
     kept = [int(s.group.split("-")[1]) for s in renders(folders[1]) if held_out(s)]
     assert kept == list(range(72, 80))
+
+
+def test_a_pack_holds_masks_and_ages_where_they_are_known(folders, tmp_path):
+    pack(photographs(folders[0], "train") + renders(folders[1]), tmp_path)
+    heads = load_heads(tmp_path)
+    known = heads.masks[:, 0, 0] != 255
+    assert (known == heads.rendered).all()
+    # The comb's mask, 40 x 15 of a square of 96 px (the box of 60 px, 1.6 times).
+    share = (heads.masks[known] == 1).float().mean((1, 2))
+    assert share.numpy() == pytest.approx(40 * 15 / 96**2, rel=0.15)
+    ages = [float(a) for a, r in zip(heads.young, heads.rendered, strict=True) if r]
+    # Younger than 20 weeks, grown from 26 on, neither in between.
+    assert ages[:10] == [1.0] * 10
+    assert all(np.isnan(ages[10:16]))
+    assert ages[16:] == [0.0] * 80
 
 
 def test_a_photo_without_a_stated_licence_is_never_trained_on(folders, tmp_path):

@@ -104,3 +104,10 @@ def test_a_pen_averages_its_hens_and_takes_the_best_ones():
     assert len(whole.dams) == 3
     with pytest.raises(PlanError):
         pens(ranked, 0, 4, RATES, 0.9)
+
+
+def test_any_genotype_may_be_the_goal():
+    birds = known("R/r+ P/p+", "R/r+ P/p+")
+    (pair,) = matings(birds, np.zeros((2, 2)), [0], [1], "R/R P/?", 1, RATES, 0.9)
+    # A quarter is R/R, three quarters have P: Punnett 1911, Mendelism.
+    assert pair.keepers == pytest.approx(1 / 4 * 3 / 4)

@@ -12,6 +12,14 @@ from genetics.genotype import NAMES, all_loci
 from service.candidates import candidates
 from service.counted import parse_counted
 from service.flock import FlockError, parse_flock
+from service.matings import (
+    counts_test,
+    known_birds,
+    mating_plan,
+    mating_test,
+    pen_plan,
+    written,
+)
 
 HEAD = "bird,sire,dam,sex,hatched,comb,crest,beard,wattles,genotype,variety\n"
 PAIR = "c,,,cock,2024-01-01,,,,,,\nh,,,hen,2024-01-01,,,,,,\n"
@@ -120,7 +128,8 @@ def test_the_ledger_says_how_expected_each_reading_was():
     assert fitting.expected > 1 > 0.2 > strange.expected
 
 
-def test_a_crowded_flock_is_answered_approximately_and_says_so():
+def crowded():
+    """Rows of three generations that are too entangled for an exact answer."""
     rng = np.random.default_rng(3)
     rows = "".join(f"0-{i},,,{'cock' if i % 2 else 'hen'},,,,,,,\n" for i in range(24))
     for generation in range(1, 3):
@@ -131,10 +140,28 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
             before = generation - 1
             parents = f"{before}-{2 * sire + 1},{before}-{2 * dam}"
             rows += f"{generation}-{i},{parents},{sex},,{comb},no,,,,\n"
-    found = of(rows)
+    return rows
+
+
+def test_a_crowded_flock_is_answered_approximately_and_says_so():
+    found = of(crowded())
     for candidate in found.values():
         told = candidate.as_json()
         assert told["method"] == candidate.method
         assert sum(candidate.genotypes.values()) == pytest.approx(1, abs=1e-12)
     assert {c.method for c in found.values()} == {"approximate"}
     assert all(0 < c.as_json()["standard_error"] < 0.01 for c in found.values())
+
+
+def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
+    flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), (0.9, 0.9, 0.9)
+    pairs = mating_plan(flock, "walnut", 2, rates, 0.9, day)
+    assert all(pair["approximate"].startswith("approximate") for pair in pairs)
+    pens = pen_plan(flock, 3, "walnut", 2, rates, 0.9, day)
+    assert all(pen["approximate"].startswith("approximate") for pen in pens)
+    birds = known_birds(flock, day)
+    single = written("r+/r+ p+/p+")
+    answer = mating_test(birds["2-1"], single, "R", 0.95, rates, [])
+    assert answer["caution"].startswith("approximate")
+    assert counts_test(birds["2-1"], birds["2-0"], {"walnut": 3})["caution"]
+    assert not mating_test(written("R/? p+/p+"), single, "R", 0.95, rates, [])["caution"]

@@ -1,0 +1,65 @@
+"""The reader's outlines, and its masks on renders whose true mask is known."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import torch
+
+from classifier import augment
+from classifier.photo import open_photo
+from classifier.reader import outline
+
+DEMO = Path(__file__).parents[2] / "demo_images"
+
+
+def area(ring):
+    """Area of a ring by the shoelace formula (any textbook)."""
+    x, y = np.array(ring).T
+    return abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2
+
+
+def test_the_outline_of_a_disk_has_its_place_and_area():
+    rows, columns = np.mgrid[:40, :40] + 0.5
+    distance = np.hypot(rows - 20, columns - 12)
+    mask = 1 / (1 + np.exp(distance - 8))
+    # A box of 100 x 80 px at (30, 50); the view is its longer side times 1.25, round its middle.
+    (ring,) = outline(mask, (30.0, 50.0, 130.0, 130.0), 1.25)
+    pixel = 125 / 40
+    assert area(ring) == pytest.approx(np.pi * (8 * pixel) ** 2, rel=0.03)
+    middle = np.mean(ring[:-1], axis=0)
+    assert middle == pytest.approx([80 - 62.5 + 12 * pixel, 90 - 62.5 + 20 * pixel], abs=1.5)
+
+
+def test_an_empty_mask_has_no_outline_and_one_at_the_edge_is_closed():
+    assert outline(np.zeros((20, 20)), (0, 0, 10, 10), 1.25) == ()
+    full = np.zeros((20, 20))
+    full[:, :5] = 1
+    (ring,) = outline(full, (0, 0, 10, 10), 1.25)
+    assert ring[0] == ring[-1]
+
+
+def test_masks_are_turned_with_their_pictures():
+    picture = torch.zeros(1, 3, 52, 52)
+    picture[:, :, 10:20, 30:45] = 1
+    codes = torch.zeros(1, 52, 52, dtype=torch.uint8)
+    codes[:, 10:20, 30:45] = 1
+    torch.manual_seed(0)
+    for _ in range(5):
+        matrices = augment.turns(1, 1.28, torch.device("cpu"))
+        seen = augment.sample(picture, matrices, 52)[0, 0] > 0.5
+        drawn = augment.masks(codes, matrices, 52)[0, 0] > 0.5
+        # Outside the picture is grey (0.45) in the one and nothing in the other.
+        assert (seen == drawn).float().mean() > 0.99
+    assert augment.masks(codes, matrices, 52)[0, 1].sum() == 0
+
+
+def test_the_comb_of_a_clear_render_is_outlined_on_top_of_the_head(reader):
+    reading = reader.read([open_photo(DEMO / "2.jpg")])[0]
+    assert reading.outline
+    ring = max(reading.outline, key=area)
+    x0, y0, x1, y1 = reading.head.box
+    middle = np.mean(ring, axis=0)
+    assert x0 < middle[0] < x1
+    assert y0 - 5 < middle[1] < (y0 + y1) / 2
+    assert 0.01 < area(ring) / ((x1 - x0) * (y1 - y0)) < 0.5
