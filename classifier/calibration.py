@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,16 +108,38 @@ def area_under_curve(score: Array, positive: YesNo) -> float:
 
 
 def bootstrap(
-    score: Array, positive: YesNo, seed: int = 0, times: int = 2000
+    groups: Sequence[str],
+    score_of: Callable[[NDArray[np.int64]], float],
+    seed: int = 0,
+    times: int = 1000,
 ) -> tuple[float, float]:
-    """95 % interval of the area under the curve, by resampling cases."""
+    """95 % interval of a score, by resampling whole groups of cases.
+
+    `groups` (n,) names the group of each case; `score_of` takes indices of cases, some repeated.
+    Resamples in which the score isn't defined (NaN) are left out.
+    """
     rng = np.random.default_rng(seed)
+    names, place = np.unique(np.asarray(groups), return_inverse=True)
+    members = [np.flatnonzero(place == g) for g in range(len(names))]
     values = []
     for _ in range(times):
-        pick = rng.integers(0, len(score), len(score))
-        values.append(area_under_curve(score[pick], positive[pick]))
+        drawn = rng.integers(0, len(names), len(names))
+        values.append(score_of(np.concatenate([members[g] for g in drawn])))
+    if np.isnan(values).all():
+        return float("nan"), float("nan")
     low, high = np.nanpercentile(values, [2.5, 97.5])
     return float(low), float(high)
+
+
+def calibrated_error_limit(confidence: Array, seed: int = 0, times: int = 2000) -> float:
+    """95th percentile of the calibration error that a perfectly calibrated reader would show.
+
+    The same confidences (n,), right or wrong drawn by them: sampling alone makes some error.
+    """
+    rng = np.random.default_rng(seed)
+    drawn = rng.random((times, len(confidence))) < np.asarray(confidence)
+    errors = [expected_calibration_error(confidence, row.astype(float)) for row in drawn]
+    return float(np.percentile(errors, 95))
 
 
 def balanced_accuracy(truth: Sequence[str], answer: Sequence[str]) -> float:

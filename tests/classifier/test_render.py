@@ -80,3 +80,29 @@ def test_a_render_has_exact_box_and_masks():
     assert head.masks[y0:y1, x0:x1, 2].sum() == head.masks[..., 2].sum()
     # The comb belongs to the head.
     assert (head.masks[..., 2] >= head.masks[..., 0]).all()
+
+
+def test_the_frechet_distance_is_that_of_scipys_matrix_root():
+    from scipy.linalg import sqrtm
+
+    from classifier.render.probe import frechet
+
+    rng = np.random.default_rng(0)
+    a = rng.normal(size=(300, 5))
+    b = rng.normal(size=(250, 5)) @ rng.normal(size=(5, 5)) + 0.3
+    first, second = np.cov(a.T), np.cov(b.T)
+    gap = a.mean(0) - b.mean(0)
+    root = sqrtm(first @ second).real
+    exact = gap @ gap + np.trace(first + second - 2 * root)
+    assert frechet(a, b) == pytest.approx(exact, rel=1e-8)
+    assert frechet(a, a) == pytest.approx(0, abs=1e-8)
+
+
+def test_a_probe_is_at_chance_for_one_distribution_and_sure_for_two():
+    from classifier.render.probe import probe
+
+    rng = np.random.default_rng(1)
+    a, b = rng.normal(size=(200, 8)), rng.normal(size=(200, 8))
+    groups = [str(i) for i in range(400)]
+    assert 0.38 < probe(a, b, groups) < 0.62
+    assert probe(a, b + 4, groups) > 0.99
