@@ -8,6 +8,7 @@ import timm
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
+from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torchvision.ops import nms
 
 from classifier.words import COMBS, WATTLES
@@ -127,6 +128,29 @@ def load_imagenet(module: nn.Module, state: dict[str, Tensor]) -> int:
             raise ValueError(f"{name}: shape {tuple(given.shape)} instead of {tuple(value.shape)}")
         value.copy_(given)
     return len(target)
+
+
+def fold_norms(network: nn.Module) -> None:
+    """Fold every batch norm of the backbone into the convolution before it, in place.
+
+    For use, not for training: what the network gives stays the same but for rounding.
+    """
+    for block in network.modules():
+        separable = type(block).__name__ == "DepthwiseSeparableConv"
+        after = {
+            "conv_stem": "bn1",
+            "conv_head": "bn2",
+            "conv_dw": "bn1" if separable else "bn2",
+            "conv_pw": "bn2" if separable else "bn1",
+            "conv_pwl": "bn3",
+        }
+        for name, norm_name in after.items():
+            convolution = getattr(block, name, None)
+            norm = getattr(block, norm_name, None)
+            if isinstance(convolution, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d):
+                setattr(block, name, fuse_conv_bn_eval(convolution, norm))
+                # timm keeps the activation inside its norm.
+                setattr(block, norm_name, getattr(norm, "act", nn.Identity()))
 
 
 def all_peaks(heat: Tensor, sides: Tensor, least: float) -> list[tuple[float, list[float]]]:

@@ -14,6 +14,8 @@ from classifier.datasets import Box, square_crop
 MOST_PIXELS = 120_000_000
 MOST_BYTES = 80_000_000
 WORKING_SIDE = 1600
+# Pillow warns from 89 million pixels on; `decoded` refuses by MOST_PIXELS, before any is decoded.
+warnings.filterwarnings("ignore", category=Image.DecompressionBombWarning)
 # Formats that cameras and phones write. Others are not opened: some run programs to be drawn.
 FORMATS = ("JPEG", "MPO", "PNG", "HEIF", "WEBP", "GIF", "TIFF", "BMP")
 SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".gif", ".tif", ".tiff", ".bmp")
@@ -27,8 +29,8 @@ class PhotoError(ValueError):
 class Photo:
     """A decoded photo.
 
-    `image` is upright RGB, at most WORKING_SIDE pixels long; `width` and `height` are those of
-    the full upright photo, and `scale` is working pixels for each full pixel.
+    `image` is upright RGB, at most twice WORKING_SIDE pixels long; `width` and `height` are those
+    of the full upright photo, and `scale` is working pixels for each full pixel.
     """
 
     name: str
@@ -61,17 +63,15 @@ def open_photo(path: Path) -> Photo:
 
         pillow_heif.register_heif_opener()
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            with Image.open(path, formats=allowed()) as raw:
-                return decoded(path.name, raw)
+        with Image.open(path, formats=allowed()) as raw:
+            return decoded(path.name, raw)
     except PhotoError:
         raise
     except UnidentifiedImageError:
         raise PhotoError(
             "not a picture, whatever its name says; save it as JPEG, PNG or HEIC"
         ) from None
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+    except Image.DecompressionBombError:
         raise PhotoError(too_large("more")) from None
     except (OSError, SyntaxError, ValueError, EOFError) as error:
         what = "the file ends early" if "truncated" in str(error) else "damaged picture"
@@ -116,12 +116,15 @@ def decoded(name: str, raw: Image.Image) -> Photo:
     if getattr(raw, "n_frames", 1) > 1 and raw.format != "MPO":
         remarks.append("more than one picture in this file: the first one was read")
     if raw.format in ("JPEG", "MPO") and max(width, height) > 2 * WORKING_SIDE:
-        raw.draft("RGB", (WORKING_SIDE, WORKING_SIDE))
+        # Asked for in the photo's own shape: the scale is taken from the side that shrinks least.
+        share = WORKING_SIDE / max(width, height)
+        raw.draft("RGB", (int(width * share), int(height * share)))
     turned = raw.getexif().get(0x0112, 1) in (5, 6, 7, 8)
     raw.load()
     image = eight_bit(raw)
     image = ImageOps.exif_transpose(image)
-    image.thumbnail((WORKING_SIDE, WORKING_SIDE), Image.Resampling.LANCZOS, reducing_gap=2.0)
+    if max(image.size) > 2 * WORKING_SIDE:
+        image.thumbnail((WORKING_SIDE, WORKING_SIDE), Image.Resampling.LANCZOS, reducing_gap=2.0)
     if turned:
         width, height = height, width
     return Photo(name, image, width, height, tuple(remarks))

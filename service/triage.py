@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -124,34 +126,62 @@ def read_all(
     read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
     boxes: dict[str, Box],
     tick: Callable[[], None] = lambda: None,
-    chunk: int = 16,
+    chunk: int = 8,
 ) -> tuple[dict[Path, Reading], list[Failure]]:
     """Readings of all photos that can be decoded, and the failures; few in memory at once."""
     readings: dict[Path, Reading] = {}
     failures: list[Failure] = []
-    for start in range(0, len(photos), chunk):
-        opened: list[tuple[Path, Photo]] = []
-        for path in photos[start : start + chunk]:
-            try:
-                opened.append((path, open_photo(path)))
-            except PhotoError as error:
-                failures.append(Failure(path, str(error)))
-                tick()
-        good: list[tuple[Path, Photo, Box | None]] = []
-        for path, photo in opened:
-            box = box_for(path, boxes)
-            if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
-                size = f"{photo.width} x {photo.height}"
-                failures.append(Failure(path, f"its box lies outside the {size} photo"))
-                tick()
-            else:
-                good.append((path, photo, box))
-        if good:
-            answers = read([p for _, p, _ in good], [b for _, _, b in good])
-            for (path, _, _), reading in zip(good, answers, strict=True):
-                readings[path] = reading
-                tick()
+    # Decoding leaves Python's lock alone, so that several photos are decoded at a time.
+    with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as decoders:
+        parts = [photos[start : start + chunk] for start in range(0, len(photos), chunk)]
+        # One part ahead: the next photos are decoded while these are read.
+        ahead = decoders.map(opened_or_error, parts[0]) if parts else iter(())
+        for number, part in enumerate(parts):
+            now = list(ahead)
+            if number + 1 < len(parts):
+                ahead = decoders.map(opened_or_error, parts[number + 1])
+            opened: list[tuple[Path, Photo]] = []
+            for path, photo in zip(part, now, strict=True):
+                if isinstance(photo, PhotoError):
+                    failures.append(Failure(path, str(photo)))
+                    tick()
+                else:
+                    opened.append((path, photo))
+            readings_of(opened, read, boxes, tick, readings, failures)
     return readings, failures
+
+
+def opened_or_error(path: Path) -> Photo | PhotoError:
+    """A decoded photo, or why it can't be decoded."""
+    try:
+        return open_photo(path)
+    except PhotoError as error:
+        return error
+
+
+def readings_of(
+    opened: Sequence[tuple[Path, Photo]],
+    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
+    boxes: dict[str, Box],
+    tick: Callable[[], None],
+    readings: dict[Path, Reading],
+    failures: list[Failure],
+) -> None:
+    """Read decoded photos with their boxes, into `readings` and `failures`."""
+    good: list[tuple[Path, Photo, Box | None]] = []
+    for path, photo in opened:
+        box = box_for(path, boxes)
+        if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
+            size = f"{photo.width} x {photo.height}"
+            failures.append(Failure(path, f"its box lies outside the {size} photo"))
+            tick()
+        else:
+            good.append((path, photo, box))
+    if good:
+        answers = read([p for _, p, _ in good], [b for _, _, b in good])
+        for (path, _, _), reading in zip(good, answers, strict=True):
+            readings[path] = reading
+            tick()
 
 
 def sort_batch(
