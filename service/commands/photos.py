@@ -82,6 +82,40 @@ def read(
 
 
 @app.command()
+def explain(
+    photos: Annotated[list[Path], typer.Argument(help="Head photos.", metavar="PHOTO...")],
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for the pictures.")],
+    weights: Weights = None,
+) -> None:
+    """Why photos are read as they are: comb outlined, evidence by place, heads most alike."""
+    from classifier.explain import panel
+    from classifier.photo import PhotoError, open_photo
+    from service.reading import default_reader
+
+    reader = default_reader(weights)
+    out_dir.mkdir(parents=True, exist_ok=True)
+    failed = False
+    with bar(False) as progress:
+        for path in progress.track(photos, description="explaining"):
+            try:
+                photo = open_photo(path)
+            except PhotoError as error:
+                say(f"{path}: {error}")
+                failed = True
+                continue
+            reading = reader.read([photo])[0]
+            if reading.head.source == "whole":
+                say(f"{path}: no head found, so there is nothing to explain")
+                failed = True
+                continue
+            target = out_dir / f"{path.stem}-why.jpg"
+            panel(reader, photo, reading).save(target, quality=90)
+            out.print(str(target), highlight=False)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command()
 def triage(
     folder: Annotated[Path, typer.Argument(help="Folder with the batch's photos.")],
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for the table and the report.")],

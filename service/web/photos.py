@@ -163,7 +163,10 @@ def correct(
 
 @router.get("/photos/{sha256}/{view}.jpg")
 def picture(request: Request, records: Records, sha256: str, view: str) -> Response:
-    """The head (`head`) or the whole photo, reduced and without EXIF (`whole`)."""
+    """The head (`head`), the whole photo, reduced (`whole`), or why it was read so (`why`).
+
+    None of them carries EXIF.
+    """
     row = photo_row(records, sha256)
     path = place(settings_of(request).photos, row.sha256, row.suffix)
     if not path.exists():
@@ -172,6 +175,10 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
     image = photo.image
     if view == "head" and reading:
         image = head_view(photo, reading.head.box, 1.3, 420)
+    elif view == "why" and reading and reading.head.source != "whole":
+        from classifier.explain import panel
+
+        image = panel(reader_of(request), photo, reading)
     elif view != "whole":
         raise HTTPException(404, "no such view")
     else:

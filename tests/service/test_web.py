@@ -52,6 +52,9 @@ def test_a_photo_is_read_and_shown_with_all_that_a_breeder_needs(client):
         "Which bird",
     ):
         assert words in page.text
+    why = client.get(str(page.url) + "/why.jpg")
+    assert why.headers["content-type"] == "image/jpeg"
+    assert len(why.content) > 10_000
     head = client.get(str(page.url) + "/head.jpg")
     assert Image.open(io.BytesIO(head.content)).size == (420, 420)
 

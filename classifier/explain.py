@@ -1,0 +1,176 @@
+"""Why a head was read as it was: where the evidence lies, and which labelled heads look alike.
+
+The evidence map is Grad-CAM (Selvaraju et al. 2017) on the network's last map, by Captum. The
+labelled heads are a small gallery of rendered ones, compared by the network's own features.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+import torch
+from captum.attr import LayerGradCam
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw
+from safetensors.numpy import load
+
+from classifier.datasets import Box
+from classifier.photo import Photo, head_view
+from classifier.reader import Reader
+from classifier.reading import Reading
+from classifier.words import COMBS, SPOKEN
+
+Array = NDArray[np.float64]
+TILE, STEP = 96, 12
+WARM = (232, 112, 10)
+
+
+@dataclass(frozen=True)
+class Alike:
+    """A labelled head of the gallery and how alike it is: cosine of the features."""
+
+    comb: str
+    likeness: float
+    image: Image.Image
+
+
+def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
+    """What speaks for a comb, by place (size, size), 0 to 1 over the view of the head."""
+    view = head_view(photo, box, reader.card.context, reader.card.size)
+    batch = reader.tensor([view]).clone()
+
+    def logits(images: torch.Tensor) -> torch.Tensor:
+        found: torch.Tensor = reader.network(images)["comb"]
+        return found
+
+    with torch.enable_grad():
+        cam = LayerGradCam(logits, reader.network.backbone.blocks[-1])
+        found: Any = cam.attribute(batch, target=COMBS.index(comb), relu_attributions=True)
+    # Grad-CAM hooks the network by the wrapped function; captum removes the hooks again.
+    small = found[0, 0].detach().double().numpy()
+    top = small.max()
+    grown = Image.fromarray((small / top if top > 0 else small).astype(np.float32)).resize(
+        (reader.card.size, reader.card.size), Image.Resampling.BICUBIC
+    )
+    return np.clip(np.asarray(grown, float), 0, 1)
+
+
+@torch.inference_mode()
+def features_of(reader: Reader, views: list[Image.Image]) -> NDArray[np.float32]:
+    """Features (n, k) of head views, of length 1."""
+    found = reader.network.features(reader.tensor(views))[0].numpy()
+    return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True), np.float32)
+
+
+@cache
+def gallery() -> tuple[dict[str, Any], NDArray[np.float32], Image.Image]:
+    """The gallery: what it holds, its features (n, k), and its pictures side by side."""
+    folder = resources.files(__package__).joinpath("gallery")
+    about = json.loads(folder.joinpath("gallery.json").read_text(encoding="utf-8"))
+    features = load(folder.joinpath("features.safetensors").read_bytes())["features"]
+    with folder.joinpath("heads.webp").open("rb") as file:
+        sheet = Image.open(file).convert("RGB")
+    return about, features.astype(np.float32), sheet
+
+
+def nearest(reader: Reader, photo: Photo, box: Box, most: int = 3) -> list[Alike]:
+    """Labelled heads that look most like this one; none if the gallery is of other weights."""
+    about, features, sheet = gallery()
+    if about["weights"] != reader.card.document["weights"]["sha256"]:
+        return []
+    view = head_view(photo, box, reader.card.context, reader.card.size)
+    likeness = features @ features_of(reader, [view])[0]
+    found = []
+    for i in np.argsort(-likeness, kind="stable")[:most].tolist():
+        x, y = i % STEP * TILE, i // STEP * TILE
+        tile = sheet.crop((x, y, x + TILE, y + TILE))
+        found.append(Alike(about["combs"][i], float(likeness[i]), tile))
+    return found
+
+
+def panel(reader: Reader, photo: Photo, reading: Reading, side: int = 240) -> Image.Image:
+    """One picture: the head with its comb outlined, the evidence map, the heads most alike."""
+    view = head_view(photo, reading.head.box, reader.card.context, side)
+    alike = nearest(reader, photo, reading.head.box)
+    canvas = Image.new("RGB", (side * 2 + (side // 2 + 60) * bool(alike), side + 22), "white")
+    pen = ImageDraw.Draw(canvas)
+    outlined = view.copy()
+    brush = ImageDraw.Draw(outlined)
+    x0, y0, x1, y1 = reading.head.box
+    span = max(x1 - x0, y1 - y0) * reader.card.context
+    left, top = (x0 + x1) / 2 - span / 2, (y0 + y1) / 2 - span / 2
+    for ring in reading.outline:
+        points = [((x - left) / span * side, (y - top) / span * side) for x, y in ring]
+        brush.line(points, fill="black", width=4)
+        brush.line(points, fill="white", width=2)
+    canvas.paste(outlined, (0, 0))
+    heat = evidence_map(reader, photo, reading.head.box, reading.best)
+    weight = Image.fromarray((heat * 170).astype(np.uint8)).resize((side, side))
+    canvas.paste(Image.composite(Image.new("RGB", view.size, WARM), view, weight), (side, 0))
+    pen.text((4, side + 5), "comb outlined", fill="black")
+    pen.text((side + 4, side + 5), f"what speaks for {SPOKEN[reading.best]}", fill="black")
+    for i, other in enumerate(alike):
+        small = side // 3
+        canvas.paste(other.image.resize((small, small)), (side * 2 + 6, i * small))
+        words = SPOKEN[other.comb].replace("-", "-\n").replace(" ", "\n")
+        pen.multiline_text((side * 2 + small + 12, i * small + 18), words, fill="black")
+    if alike:
+        pen.text((side * 2 + 6, side + 5), "looks most like these renders", fill="black")
+    return canvas
+
+
+def main() -> None:
+    """Build the gallery from rendered heads: `python -m classifier.explain --renders DIR`."""
+    import argparse
+    from pathlib import Path
+
+    from safetensors.numpy import save_file
+
+    from classifier.datasets import held_out, renders, shorter
+    from classifier.photo import open_photo
+
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--renders", type=Path, required=True)
+    parser.add_argument("--each", type=int, default=24)
+    args = parser.parse_args()
+    reader, rng = Reader(), np.random.default_rng(0)
+    known = [
+        s
+        for s in renders(args.renders)
+        if s.label in COMBS and s.box and shorter(s.box) >= 70 and not held_out(s)
+    ]
+    chosen = []
+    for comb in COMBS:
+        mine = [s for s in known if s.label == comb]
+        chosen += [mine[i] for i in rng.permutation(len(mine))[: args.each]]
+    views, tiles = [], []
+    for sample in chosen:
+        assert sample.box is not None
+        photo = open_photo(sample.path)
+        views.append(head_view(photo, sample.box, reader.card.context, reader.card.size))
+        tiles.append(head_view(photo, sample.box, 1.2, TILE))
+    sheet = Image.new("RGB", (STEP * TILE, -(-len(tiles) // STEP) * TILE))
+    for i, tile in enumerate(tiles):
+        sheet.paste(tile, (i % STEP * TILE, i // STEP * TILE))
+    folder = Path(__file__).parent / "gallery"
+    folder.mkdir(exist_ok=True)
+    sheet.save(folder / "heads.webp", quality=80)
+    features = np.concatenate(
+        [features_of(reader, views[i : i + 16]) for i in range(0, len(views), 16)]
+    )
+    save_file({"features": features.astype(np.float16)}, folder / "features.safetensors")
+    about = {
+        "weights": reader.card.document["weights"]["sha256"],
+        "combs": [s.label for s in chosen],
+        "licence": "rendered by classifier.render, Apache-2.0",
+    }
+    (folder / "gallery.json").write_text(json.dumps(about, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
