@@ -115,6 +115,8 @@ def stored(reading: Reading, made: datetime) -> ReadingRow:
         "remarks": list(reading.remarks),
         "doubts": list(reading.doubts),
         "pile": reading.pile,
+        "young": reading.young,
+        "outline": [list(ring) for ring in reading.outline],
     }
     return ReadingRow(
         made=made, by=reading.model, person=False, comb=reading.proposal or "", content=content
@@ -140,4 +142,6 @@ def restored(row: ReadingRow) -> Reading:
         model=row.by,
         doubts=tuple(c["doubts"]),
         pile=c["pile"],
+        young=c.get("young", 0.0),
+        outline=tuple(tuple((x, y) for x, y in ring) for ring in c.get("outline", ())),
     )

@@ -106,3 +106,28 @@ def test_a_probe_is_at_chance_for_one_distribution_and_sure_for_two():
     groups = [str(i) for i in range(400)]
     assert 0.38 < probe(a, b, groups) < 0.62
     assert probe(a, b + 4, groups) > 0.99
+
+
+def test_the_sheet_shows_every_kind_and_no_head_twice(tmp_path):
+    import csv
+
+    from PIL import Image
+
+    from classifier.render.sheet import kinds, sheet
+
+    columns = ["file", "comb", "odd", "label", "nuisances", "view", "age_weeks", "crest", "beard"]
+    with (tmp_path / "truth-1-0.csv").open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow([*columns, "x0", "y0", "x1", "y1"])
+        for i, comb in enumerate(COMBS):
+            shade = (20 + 35 * i, 10, 10)
+            Image.new("RGB", (60, 60), shade).save(tmp_path / f"{i}.png")
+            row = [f"{i}.png", comb, "", comb, "wet;hand", "side", 50, 0.0, 0.0, 10, 10, 50, 50]
+            writer.writerow(row)
+    made = np.asarray(sheet(tmp_path, 1, 40))
+    rows = kinds(1)
+    assert made.shape[:2] == (len(rows) * 58, 40)
+    # The six combs fill the first six rows; every head is used up then.
+    for line in range(6):
+        assert abs(int(made[line * 58 + 40, 20, 0]) - (20 + 35 * line)) < 4
+    assert made[6 * 58 + 40, 20].tolist() == [251, 248, 242]

@@ -1,6 +1,7 @@
 """The web page as a visitor uses it: forms, pages, what a restart keeps."""
 
 import io
+import json
 import re
 
 import pytest
@@ -164,3 +165,16 @@ def test_no_page_tells_to_kill_and_all_say_that_a_reading_is_no_verdict(client):
     for page in (client.get("/"), send(client, "17", bird="17"), client.get("/birds/17")):
         assert "evidence, not a verdict" in page.text
         assert not re.search(r"\b(kill|cull|slaughter)", page.text, re.IGNORECASE)
+
+
+def test_a_reading_comes_back_from_the_store_as_it_was(reader):
+    from datetime import UTC, datetime
+
+    from classifier.photo import open_photo
+    from service.store.records import restored, stored
+
+    reading = reader.read([open_photo(DEMO / "2.jpg")])[0]
+    row = stored(reading, datetime.now(UTC))
+    row.content = json.loads(json.dumps(row.content))
+    assert reading.outline
+    assert restored(row) == reading
