@@ -112,9 +112,12 @@ def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> str |
     folded = chances[COMBS.index("crest_folded_single")]
     if crest < limits["crest_present"] or folded < limits["folded_mention"]:
         return None
+    chance = (
+        f"{folded:.0%}" if folded >= 0.01 else "a chance below 1 in 100, but not to be ruled out"
+    )
     return (
         "a crest is present and the comb is unclear, so this may be a single comb that the crest "
-        f"folds ({folded:.0%}); part the feathers and photograph it from above"
+        f"folds ({chance}); part the feathers and photograph it from above"
     )
 
 
@@ -145,7 +148,8 @@ def judged(reading: Reading) -> Reading:
     unsure = reading.confidence < limits["least_confidence"]
     expected = risk(reading.best, reading.comb)
     if unsure or expected > limits["most_risk"]:
-        names = " or ".join(others) or "another comb"
+        ranked = sorted(zip(reading.comb, COMBS, strict=True), reverse=True)
+        names = " or ".join(others) or SPOKEN[ranked[1][1]]
         doubts.append(f"could also be {names}: a wrong reading would cost more than a second look")
     pile = "settled"
     if doubts or reading.best == "crest_folded_single":
