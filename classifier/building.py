@@ -65,9 +65,13 @@ def train_all(
     folds: int,
     batch: int,
     seed: int,
+    teachers: int = 2,
     progress: Any = None,
 ) -> None:
-    """Everything from the two data sets to `out/weights`; finished parts are not done again."""
+    """Everything from the two data sets to `out/weights`; finished parts are not done again.
+
+    The reader also learns from the mean of `teachers` others of its kind, trained before it.
+    """
     crops = out / "pack"
     if not (crops / "backbone.st").exists():
         pack(photographs(photos, "train") + renders(rendered), crops)
@@ -92,8 +96,14 @@ def train_all(
             train_reader(
                 heads, wanted, backbone, place, device, follow(f"fold {fold}", wanted.steps)
             )
+    taught_by = [out / "teachers" / str(k) for k in range(teachers)]
+    for k, place in enumerate(taught_by):
+        if not (place / "held_out.csv").exists():
+            wanted = replace(base, steps=steps, seed=seed + k)
+            train_reader(heads, wanted, backbone, place, device, follow(f"teacher {k}", steps))
     if not (out / "reader" / "held_out.csv").exists():
-        wanted = replace(base, steps=steps)
+        names = ",".join(str(place / "reader.st") for place in taught_by)
+        wanted = replace(base, steps=steps, seed=seed + len(taught_by), teachers=names)
         train_reader(heads, wanted, backbone, out / "reader", device, follow("reader", steps))
     if not (out / "finder" / "held_out.csv").exists():
         wanted = replace(

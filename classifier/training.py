@@ -206,6 +206,12 @@ def taught_loss(logits: dict[str, Tensor], said: dict[str, Tensor]) -> Tensor:
     return loss
 
 
+def told(settings: Settings) -> dict[str, Any]:
+    """Settings as the card tells them: how many teachers, not where they lay."""
+    count = len([name for name in settings.teachers.split(",") if name])
+    return {**asdict(settings), "teachers": count}
+
+
 def load_teachers(names: str, device: torch.device) -> list[ReaderNetwork]:
     """Trained readers, ready to be asked."""
     found = []
@@ -400,7 +406,7 @@ def train_reader(
     save_file({k: v.contiguous().half() for k, v in best.state_dict().items()}, out / "reader.st")
     prior = (weights[:, None] * pack.allowed / pack.allowed.sum(1, True).clamp(min=1)).sum(0)
     (out / "settings.json").write_text(
-        json.dumps({**asdict(settings), "prior": (prior / prior.sum()).tolist()}, indent=1)
+        json.dumps({**told(settings), "prior": (prior / prior.sum()).tolist()}, indent=1)
     )
     chosen = torch.nonzero(held)[:, 0]
     if len(chosen):

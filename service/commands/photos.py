@@ -189,18 +189,22 @@ def train(
     photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
     renders: Annotated[Path, typer.Option("--renders", help="Folder of rendered heads.")],
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for checkpoints and logs.")],
-    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 2800,
+    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 3000,
     folds: Annotated[int, typer.Option(help="Folds of the cross-validation.")] = 5,
     batch: Annotated[int, typer.Option(help="Pictures in a batch.")] = 96,
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
+    teachers: Annotated[
+        int,
+        typer.Option(help="Readers trained before the final one, which learns from their mean."),
+    ] = 2,
 ) -> None:
     """Pack the data, cross-validate, train reader and finder; resumable."""
-    if steps < 1 or batch < 2 or folds < 2:
-        raise UsageMistake("--steps must be 1 or more, --batch and --folds 2 or more")
+    if steps < 1 or batch < 2 or folds < 2 or teachers < 0:
+        raise UsageMistake("--steps must be 1 or more, --batch and --folds 2, --teachers 0 or more")
     from classifier.building import train_all
 
     with bar(False) as progress:
-        train_all(photos, renders, out_dir, steps, folds, batch, seed, progress)
+        train_all(photos, renders, out_dir, steps, folds, batch, seed, teachers, progress)
     out.print(f"Weights and card: {out_dir / 'weights'}", highlight=False)
 
 

@@ -117,12 +117,15 @@ def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monke
     monkeypatch.setattr(building, "pack_backbone", lambda folder: (folder / "backbone.st").touch())
     monkeypatch.setattr(building, "backbone_of", lambda folder: None)
     out = tmp_path / "run"
-    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0)
+    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0, teachers=1)
     reader = Reader(out / "weights")
     assert reader.card.document["training"]["photographs_held_out_in_folds"] > 0
+    settings = reader.card.document["training"]["settings"]
+    assert settings["teachers"] == 1  # how many; no path of this machine
+    assert str(tmp_path) not in (out / "weights" / "card.json").read_text()
     reading = reader.read([open_photo(folders[0] / "train" / "0.jpg")], [(20, 20, 80, 80)])[0]
     assert sum(reading.comb) == pytest.approx(1)
     # A second call finds everything done and only assembles again.
     before = (out / "reader" / "log.csv").read_text()
-    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0)
+    building.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0, teachers=1)
     assert (out / "reader" / "log.csv").read_text() == before
