@@ -210,8 +210,10 @@ def tight_crop(photo: Photo, box: Box) -> Image.Image:
 
 def found_box(photo: Photo, score: float, box: list[float]) -> HeadBox:
     """A found box cut to the photo, or the whole photo if the score is too low."""
-    x0, y0 = max(0.0, box[0]), max(0.0, box[1])
-    x1, y1 = min(float(photo.width), box[2]), min(float(photo.height), box[3])
+    more_x, more_y = ((box[k + 2] - box[k]) * (rules()["finder"]["grow"] - 1) / 2 for k in (0, 1))
+    x0, y0 = max(0.0, box[0] - more_x), max(0.0, box[1] - more_y)
+    x1 = min(float(photo.width), box[2] + more_x)
+    y1 = min(float(photo.height), box[3] + more_y)
     if score < rules()["finder"]["least_score"] or x1 - x0 < 2 or y1 - y0 < 2:
         return HeadBox((0.0, 0.0, float(photo.width), float(photo.height)), "whole", score)
     return HeadBox((x0, y0, x1, y1), "found", score)
