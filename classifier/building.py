@@ -23,6 +23,7 @@ from classifier.calibration import (
 from classifier.card import CARD, WEIGHTS, fingerprint
 from classifier.datasets import SCENE_SIZE, DataError, pack, photographs, renders, rows_of
 from classifier.finder_training import train_finder
+from classifier.headpack import load_heads
 from classifier.network import HEADS
 from classifier.training import (
     MEAN,
@@ -30,7 +31,6 @@ from classifier.training import (
     VIEW_CONTEXT,
     Settings,
     backbone_of,
-    load_heads,
     train_reader,
 )
 from classifier.words import ALLOWED, COARSE, COMBS, NONE, coarse_of

@@ -105,7 +105,8 @@ class Reader:
             for score, box in all_peaks(heat[0], sides[0], least)
         ]
         found = [head for head in found if head.source == "found"]
-        return found or self.find([photo])
+        ((score, box),) = peaks(heat, sides)
+        return found or [found_box(photo, score, [v / scale for v in box])]
 
     def read_heads(self, photo: Photo) -> list[Reading]:
         """A reading of every head found in a photo, the surest head first."""

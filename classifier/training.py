@@ -19,19 +19,19 @@ from typing import Any
 
 import numpy as np
 import torch
-from PIL import Image
 from safetensors.torch import load_file, save_file
 from torch import Tensor
 from torch.nn import functional
 
 from classifier import augment
-from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE, MASK_SIZE, rows_of
+from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE
+from classifier.headpack import HeadPack, load_heads
+from classifier.losses import mask_loss, reader_loss, taught_loss
 from classifier.network import HEADS, STRIDE, ReaderNetwork, load_imagenet
-from classifier.words import ALLOWED, COMBS, NONE, WATTLES, coarse_of
+from classifier.words import coarse_of
 
 MEAN = STD = 0.5  # EfficientNet-Lite wants -1..1
 VIEW_CONTEXT = 1.25
-SIDE_LOSSES = (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3), ("young", 0.15))
 
 
 @dataclass(frozen=True)
@@ -68,74 +68,6 @@ class Settings:
     """Weight of what the teachers say."""
 
 
-@dataclass
-class HeadPack:
-    """Packed head crops in memory: images uint8 (n, 3, s, s) and targets; NaN is unknown."""
-
-    images: Tensor
-    allowed: Tensor
-    """(n, 6) 1 for each comb class that the label allows; all 0 if the comb is unknown."""
-    none: Tensor
-    readable: Tensor
-    crest: Tensor
-    beard: Tensor
-    wattles: Tensor
-    """Index into WATTLES, -1 if unknown."""
-    young: Tensor
-    masks: Tensor
-    """uint8 (n, m, m): 0 neither, 1 comb, 2 wattles, 255 unknown."""
-    rendered: Tensor
-    labels: list[str]
-    groups: list[str]
-    held_out: Tensor
-    pixels: Tensor
-
-    def to(self, device: torch.device) -> HeadPack:
-        """The same pack with its tensors on `device`."""
-        moved: dict[str, Any] = {
-            k: v.to(device) if isinstance(v, Tensor) else v for k, v in vars(self).items()
-        }
-        return HeadPack(**moved)
-
-
-def load_heads(folder: Path) -> HeadPack:
-    """Read `heads.csv` and its crops."""
-    rows = rows_of(folder / "heads.csv")
-    images = np.zeros((len(rows), 3, HEAD_SIZE, HEAD_SIZE), np.uint8)
-    masks = np.full((len(rows), MASK_SIZE, MASK_SIZE), 255, np.uint8)
-    for i, row in enumerate(rows):
-        with Image.open(folder / row["file"]) as picture:
-            images[i] = np.asarray(picture.convert("RGB")).transpose(2, 0, 1)
-        drawn = folder / row["file"].replace("h", "m", 1).replace(".webp", ".png")
-        if drawn.exists():
-            with Image.open(drawn) as picture:
-                masks[i] = np.asarray(picture)
-    labels = [row["label"] for row in rows]
-    yes = {"yes": 1.0, "no": 0.0}
-    none = {NONE: 1.0, "not_a_head": 1.0, "unclear": math.nan}
-    readable = {"unclear": 0.0, "not_a_head": math.nan}
-
-    def column(values: list[float]) -> Tensor:
-        return torch.tensor(values, dtype=torch.float32)
-
-    return HeadPack(
-        torch.from_numpy(images),
-        torch.tensor([[c in ALLOWED.get(w, ()) for c in COMBS] for w in labels]).float(),
-        column([none.get(w, 0.0) for w in labels]),
-        column([readable.get(w, 1.0) for w in labels]),
-        column([yes.get(r["crest"], math.nan) for r in rows]),
-        column([yes.get(r["beard"], math.nan) for r in rows]),
-        torch.tensor([WATTLES.index(r["wattles"]) if r["wattles"] else -1 for r in rows]),
-        column([yes.get(r["young"], math.nan) for r in rows]),
-        torch.from_numpy(masks),
-        torch.tensor([r["source"] == "render" for r in rows]),
-        labels,
-        [r["group"] for r in rows],
-        torch.tensor([r["held_out"] == "1" for r in rows]),
-        column([float(r["pixels"] or 0) for r in rows]),
-    )
-
-
 def fold_of(group: str, folds: int) -> int:
     """The fold of a group, the same in every run."""
     digest = 0
@@ -167,45 +99,6 @@ def sampling_weights(pack: HeadPack, settings: Settings, train: Tensor) -> Tenso
     return weights / weights.sum()
 
 
-def reader_loss(logits: dict[str, Tensor], pack: HeadPack, picks: Tensor, smooth: float) -> Tensor:
-    """Loss of each picture (n,): set-valued comb labels, and what else is known of it."""
-    allowed = pack.allowed[picks]
-    scores = functional.log_softmax(logits["comb"].float(), 1)
-    inside = torch.logsumexp(scores.masked_fill(allowed == 0, -1e4), 1)
-    loss = -(1 - smooth) * inside - smooth * scores.mean(1)
-    loss = torch.where(allowed.sum(1) > 0, loss, 0.0)
-    for name, weight in SIDE_LOSSES:
-        goal: Tensor = getattr(pack, name)[picks]
-        known = ~torch.isnan(goal)
-        each = functional.binary_cross_entropy_with_logits(
-            logits[name][:, 0].float(), torch.nan_to_num(goal), reduction="none"
-        )
-        loss = loss + weight * torch.where(known, each, 0.0)
-    wattles = functional.cross_entropy(
-        logits["wattles"].float(), pack.wattles[picks], ignore_index=-1, reduction="none"
-    )
-    return loss + 0.2 * wattles
-
-
-def taught_loss(logits: dict[str, Tensor], said: dict[str, Tensor]) -> Tensor:
-    """Loss of each picture (n,) against the teachers' mean logits.
-
-    Knowledge distillation at a temperature of 2: Hinton, Vinyals and Dean 2015 (from memory).
-    """
-    loss = torch.zeros(len(logits["comb"]), device=logits["comb"].device)
-    for name in HEADS:
-        mine, theirs = logits[name].float(), said[name].float()
-        if mine.shape[1] > 1:
-            goal = (theirs / 2).softmax(1)
-            each = -(goal * (mine / 2).log_softmax(1)).sum(1) * 4
-        else:
-            each = functional.binary_cross_entropy_with_logits(
-                mine[:, 0], theirs[:, 0].sigmoid(), reduction="none"
-            )
-        loss = loss + (0.5 if name == "comb" else 0.1) * each
-    return loss
-
-
 def told(settings: Settings) -> dict[str, Any]:
     """Settings as the card tells them: how many teachers, not where they lay."""
     count = len([name for name in settings.teachers.split(",") if name])
@@ -221,14 +114,6 @@ def load_teachers(names: str, device: torch.device) -> list[ReaderNetwork]:
         teacher.eval().requires_grad_(requires_grad=False)
         found.append(teacher.to(device).to(memory_format=torch.channels_last))
     return found
-
-
-def mask_loss(logits: Tensor, goal: Tensor, known: Tensor) -> Tensor:
-    """Loss of the drawn masks (n,); 0 where the truth isn't known."""
-    each = functional.binary_cross_entropy_with_logits(
-        logits.float(), goal, reduction="none", pos_weight=torch.tensor(3.0, device=goal.device)
-    )
-    return torch.where(known, each.mean((1, 2, 3)), 0.0)
 
 
 def normalise(images: Tensor) -> Tensor:

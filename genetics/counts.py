@@ -14,9 +14,9 @@ import numpy as np
 from scipy.special import gammaln
 from scipy.stats import chi2
 
-from genetics.combs import CLASSES, Array, comb_given_genotype, tables
+from genetics.combs import CLASSES, Array, comb_given_genotype
 from genetics.cross import cross, transmission
-from genetics.evidence import SAID
+from genetics.evidence import SAID, misread
 from genetics.genotype import NAMES
 
 LEAST_EXPECTED = 5.0
@@ -184,12 +184,11 @@ def mating_likelihood(counts: Mapping[str, int]) -> Array:
     """
     seen = checked(counts)
     shown_by = comb_given_genotype(False)
-    slip = float(tables()["person"]["slip"])
     # A crest-folded single counts as single.
     apart = [CLASSES.index(c) for c in CLASSES if c != "crest_folded_single"]
     told = shown_by[:, apart]
     told[:, 0] += shown_by[:, CLASSES.index("crest_folded_single")]
-    told = told * (1 - slip) + (1 - told) * slip / (len(apart) - 1)
+    told = misread(told)
     names = [CLASSES[i] for i in apart]
     logs = np.zeros((len(NAMES), len(NAMES)))
     for word, count in seen.items():

@@ -59,6 +59,15 @@ def from_person(said: str) -> Array:
     return np.asarray(confusion[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
 
 
+def misread(shares: Array) -> Array:
+    """Shares (..., k) of what is there as shares of what a person writes down.
+
+    A slip of `combs.toml` leads to any of the other words alike.
+    """
+    slip = float(tables()["person"]["slip"])
+    return np.asarray(shares * (1 - slip) + (1 - shares) * slip / (shares.shape[-1] - 1))
+
+
 def pooled(likelihoods: Sequence[Array]) -> Array:
     """Several photos of one bird as one likelihood (6,).
 

@@ -15,7 +15,8 @@ import numpy as np
 from genetics.combs import Array, shown
 from genetics.cross import transmission
 from genetics.domain import toml
-from genetics.genotype import DOSES, NAMES, GenotypeError, possible
+from genetics.evidence import from_genotype
+from genetics.genotype import DOSES, NAMES, GenotypeError
 from genetics.testmating import eggs_needed
 
 GOALS = ("walnut", "true-breeding", "no-single")
@@ -57,11 +58,11 @@ def wanted(goal: str) -> Array:
     if goal == "walnut":
         return np.array([shown(i) == "walnut" for i in range(9)], float)
     if goal == "true-breeding":
-        return np.eye(9)[NAMES.index("R/R P/P")]
+        return from_genotype("R/R P/P")
     if goal == "no-single":
         return np.array([shown(i) != "single" for i in range(9)], float)
     try:
-        return np.eye(9)[list(possible(goal))].sum(0)
+        return from_genotype(goal)
     except GenotypeError:
         raise PlanError(
             f"unknown goal {goal!r}; use one of {', '.join(GOALS)} or a genotype such as 'R/R P/?'"
@@ -101,11 +102,7 @@ def matings(
             chick = np.einsum("s,d,sdc->c", marginals[s], marginals[d], inherit)
             share = float(chick @ goal_mask)
             pure = float(marginals[s] @ PURE_ROSE)
-            eggs = low = None
-            if share > 1e-6:
-                eggs = eggs_for(keepers, share, rates, certainty)
-                if pure >= 0.05:
-                    low = eggs_for(keepers, share, less_fertile(rates), certainty)
+            eggs, low = eggs_for(keepers, share, rates, certainty, pure >= 0.05)
             found.append(
                 Mating(
                     s,
@@ -124,10 +121,24 @@ def matings(
 
 
 def eggs_for(
-    keepers: int, share: float, rates: tuple[float, float, float], certainty: float
-) -> int:
-    """Eggs that leave `keepers` chicks that meet the goal with a chance of `certainty`."""
-    return eggs_needed(keepers, (rates[0], rates[1], rates[2] * share), certainty)
+    keepers: int,
+    share: float,
+    rates: tuple[float, float, float],
+    certainty: float,
+    less_fertile_too: bool,
+) -> tuple[int | None, int | None]:
+    """Eggs that leave `keepers` chicks that meet the goal with a chance of `certainty`.
+
+    And the same for a cock as infertile as the published R/R ones, if asked for. None where no
+    chick can meet the goal.
+    """
+    if share <= 1e-6:
+        return None, None
+
+    def eggs(each: tuple[float, float, float]) -> int:
+        return eggs_needed(keepers, (each[0], each[1], each[2] * share), certainty)
+
+    return eggs(rates), eggs(less_fertile(rates)) if less_fertile_too else None
 
 
 def caution(pure_rose: float, inbreeding: float) -> str:
@@ -188,11 +199,8 @@ def pens(
             return float(np.mean([getattr(m, name) for m in of]))
 
         share = mean("keepers")
-        eggs = low = None
-        if share > 1e-6:
-            eggs = eggs_for(keepers, share, rates, certainty)
-            if any(m.eggs_if_less_fertile is not None for m in chosen):
-                low = eggs_for(keepers, share, less_fertile(rates), certainty)
+        doubted = any(m.eggs_if_less_fertile is not None for m in chosen)
+        eggs, low = eggs_for(keepers, share, rates, certainty, doubted)
         notes = dict.fromkeys(w for m in chosen for w in m.caution.split("; ") if w)
         made.append(
             Pen(

@@ -1,8 +1,8 @@
 """Test matings: does a bird carry the hidden recessive, and how many chicks will tell?
 
-The question is asked at one locus: is the bird homozygous for the dominant allele, or does it
-carry the recessive one? A chick is telling if it shows a comb that a chick of a non-carrier with
-the same mate can't show.
+The question is asked at one locus (is the bird homozygous for the dominant allele, or does it carry
+the recessive one?) or of a wanted genotype against all others. A chick is telling if it shows a
+comb that a chick of the bird that is hoped for can't show with the same mate.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from math import ceil, log
 import numpy as np
 from scipy.stats import binom
 
-from genetics.combs import CLASSES, Array, comb_given_genotype, shown, tables
+from genetics.combs import CLASSES, Array, comb_given_genotype, shown
 from genetics.cross import transmission
-from genetics.evidence import SAID
-from genetics.genotype import DOSES, NAMES, GenotypeError, possible
+from genetics.evidence import SAID, from_genotype, misread
+from genetics.genotype import DOSES, NAMES, GenotypeError
 
 LOCI = {"R": 0, "P": 1}
 MOST_CHICKS = 500
@@ -60,13 +60,12 @@ def question(asked: str) -> Question:
         carrier, pure = (copies == 1).astype(float), (copies == 2).astype(float)
         return Question(asked, carrier, pure, tuple(innocent))
     try:
-        wanted = possible(asked)
+        pure = from_genotype(asked)
     except GenotypeError as error:
         raise TestMatingError(
             f"unknown question {asked!r}; use R, P or a wanted genotype: {error}"
         ) from None
-    pure = np.zeros(len(DOSES))
-    pure[list(wanted)] = 1
+    wanted = tuple(np.flatnonzero(pure).tolist())
     return Question(asked, 1 - pure, pure, (wanted,) * len(DOSES))
 
 
@@ -137,9 +136,7 @@ def seen_given_pair() -> Array:
 
     With the leaks of the comb table, and misreads as `combs.toml` has them.
     """
-    slip = float(tables()["person"]["slip"])
-    combs = transmission() @ comb_given_genotype(False)
-    return np.asarray(combs * (1 - slip) + (1 - combs) * slip / (len(CLASSES) - 1))
+    return misread(transmission() @ comb_given_genotype(False))
 
 
 def after_scoring(prior: Array, mate: Array, counts: Mapping[str, int]) -> Array:

@@ -18,7 +18,7 @@ from genetics.kinship import kinship
 from genetics.planning import Mating, matings, pens
 from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
 from service.flock import Flock
-from service.inference import infer_flock
+from service.inference import Inference, infer_flock
 from service.looks import Array, evidence_of
 
 
@@ -38,10 +38,14 @@ def written(genotype: str) -> Subject:
     return Subject(genotype, prior / prior.sum())
 
 
+def from_list(flock: Flock, on: date) -> Inference:
+    """Posteriors from a flock list alone, without photos."""
+    return infer_flock(flock, [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds])
+
+
 def known_birds(flock: Flock, on: date) -> dict[str, Subject]:
     """Every bird of a flock list by its band, with all that its records say."""
-    evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
-    found = infer_flock(flock, evidence)
+    found = from_list(flock, on)
     return {
         b.bird: Subject(b.bird, found.combs.marginals[i], found.caution)
         for i, b in enumerate(flock.birds)
@@ -155,8 +159,7 @@ def ranked_matings(
     on: date,
 ) -> tuple[list[Mating], str]:
     """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
-    evidence = [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds]
-    inference = infer_flock(flock, evidence)
+    inference = from_list(flock, on)
     rows = range(len(flock.birds))
     found = matings(
         inference.combs.marginals,

@@ -29,9 +29,8 @@ def cross(
     """
     from service.crosses import cross_answer, cross_lines
 
-    answer = cross_answer(sire, dam, with_grid, with_working)
     if as_json:
-        print(json.dumps(answer))
+        print(json.dumps(cross_answer(sire, dam, with_grid, with_working)))
         return
     for piece in cross_lines(sire, dam, with_grid, with_working):
         out.print(piece, highlight=False)

@@ -7,7 +7,7 @@ import pytest
 from PIL import Image
 
 from classifier.datasets import DataError, held_out, pack, photographs, renders
-from classifier.training import load_heads
+from classifier.headpack import load_heads
 from classifier.words import COMBS
 
 PHOTO_COLUMNS = [
