@@ -120,12 +120,17 @@ def young_word(weeks: int) -> str:
     return "yes" if weeks < YOUNG else "no" if weeks >= GROWN else ""
 
 
-def held_out(sample: Sample) -> bool:
-    """Whether a render is kept for calibration and tests: one round of eight seeds in ten.
+def is_held_out(seed: int) -> bool:
+    """Whether the render of a seed is kept from training: one round of eight seeds in ten.
 
     Whole rounds, since the comb class goes with the seed's place in its round.
     """
-    return sample.source == "render" and int(sample.group.split("-")[1]) // 8 % 10 == 9
+    return seed // 8 % 10 == 9
+
+
+def held_out(sample: Sample) -> bool:
+    """Whether a sample is a render that is kept for calibration and tests."""
+    return sample.source == "render" and is_held_out(int(sample.group.split("-")[1]))
 
 
 def square_crop(picture: Image.Image, box: Box, context: float, size: int) -> Image.Image:

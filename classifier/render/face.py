@@ -87,7 +87,7 @@ def skull(
     relief = 0.012 * broad(points * 4) + 0.008 * creases(points) + 0.022 * brow - 0.014 * lores
     bag.add("face", points + FINE * (relief * skin)[:, None], FINE_FACES, tint)
 
-    count = 2300
+    count = 3300
     directions = unit(rng.normal(size=(count, 3)))
     roots = on_skull(directions)
     cover = 1 - bare(roots, recipe, foot, spread, fine)
@@ -105,7 +105,7 @@ def skull(
         normals,
         flow,
         length=0.13 if silky else 0.11,
-        width=0.007 if silky or wet else 0.019,
+        width=0.006 if silky or wet else 0.0145,
         lift=0.5 if silky else 0.05 if wet else 0.17,
         paint=paint,
         rng=rng,

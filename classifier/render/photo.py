@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import io
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageDraw, ImageFilter
+from PIL import Image, ImageDraw, ImageFilter, ImageOps
 
 from classifier.render.recipe import Recipe, palette, stream
 from classifier.render.shapes import Array
 
+DRAWN = 0.15  # share of drawn backdrops where photographs are there to stand behind
 LEVEL = {"sun": 1.05, "shade": 1.0, "lamp": 0.85, "flash": 0.6}
 
 
@@ -80,37 +84,108 @@ def mesh(pen: ImageDraw.ImageDraw, size: int, rng: np.random.Generator, width: i
             pen.line((x - dx, y - dy, x + dx, y + dy), fill=(shade,) * 3, width=width)
 
 
-def develop(picture: Image.Image, recipe: Recipe, head_pixels: float) -> Image.Image:
-    """The finished photo (RGB): backdrop, exposure, saturation, noise, resolution, blur, JPEG.
+@dataclass(frozen=True)
+class Scene:
+    """A photograph that may stand behind a rendered head, and the box of the head in it."""
 
-    `head_pixels` is the longer side of the head box; the loss of resolution leaves heads of 30
-    pixels and more, as the real photographs have them.
+    path: Path
+    box: tuple[float, float, float, float] | None = None
+
+    def window(self, side: int, rng: np.random.Generator) -> Image.Image | None:
+        """A square of about `side` pixels that leaves the head out; None if no place does."""
+        with Image.open(self.path) as raw:
+            photo = raw.convert("RGB")
+        for _ in range(12):
+            reach = int(min(side * rng.uniform(0.7, 1.3), *photo.size))
+            x = int(rng.integers(photo.width - reach + 1))
+            y = int(rng.integers(photo.height - reach + 1))
+            if self.box is None or not crosses(self.box, (x, y, x + reach, y + reach)):
+                cut = photo.crop((x, y, x + reach, y + reach))
+                return ImageOps.mirror(cut) if rng.random() < 0.5 else cut
+            side = max(24, int(side * 0.85))
+        return None
+
+
+def crosses(box: tuple[float, ...], window: tuple[float, ...]) -> bool:
+    """Whether a window reaches into a box, both as (x0, y0, x1, y1)."""
+    wide = min(box[2], window[2]) - max(box[0], window[0])
+    tall = min(box[3], window[3]) - max(box[1], window[1])
+    return wide > 0 and tall > 0
+
+
+def toned(scene: Array, cover: Array, rng: np.random.Generator) -> Array:
+    """Pixels (h, w, 3) with the exposure, contrast, tint and saturation of web photographs.
+
+    Measured on what `cover` (h, w, 1) shows: the spread between its 4th and 96th percentile.
     """
-    rng = stream(recipe.seed, "photo")
-    size = picture.size[0]
-    behind = np.asarray(backdrop(recipe.backdrop, size, rng), float) * LEVEL[recipe.light]
-    if recipe.light == "lamp":
-        behind = behind * np.array([1.1, 0.95, 0.75])
-    rgba = np.asarray(picture, float)
-    cover = rgba[..., 3:] / 255
-    scene = rgba[..., :3] * cover + behind * (1 - cover)
     scene = scene * np.exp(rng.normal(0, 0.05, 3))
-    low, high = np.percentile(scene.mean(-1), [4, 96])
-    goal_low = 255 * np.clip(rng.normal(0.12, 0.07), 0.01, 0.3)
-    goal_high = 255 * np.clip(rng.normal(0.84, 0.10), 0.55, 1.02)
+    seen = scene.mean(-1)[cover[..., 0] > 0.5]
+    low, high = np.percentile(seen if len(seen) else scene.mean(-1), [4, 96])
+    goal_low = 255 * np.clip(rng.normal(0.13, 0.08), 0.01, 0.34)
+    goal_high = 255 * np.clip(rng.normal(0.82, 0.13), 0.5, 1.06)
     gain = min((goal_high - goal_low) / max(high - low, 8), 1.9)
     scene = (scene - (low + high) / 2) * gain + (goal_low + goal_high) / 2 + rng.normal(0, 8)
     grey = scene.mean(-1, keepdims=True)
-    scene = grey + (scene - grey) * rng.uniform(0.4, 1.0)
+    return np.asarray(grey + (scene - grey) * rng.uniform(0.45, 1.0))
+
+
+def behind(
+    recipe: Recipe, size: int, side: int, scenes: Sequence[Scene], rng: np.random.Generator
+) -> Image.Image | None:
+    """Part of a photograph for behind the head, as `size` x `size`; None for a drawn backdrop."""
+    if not scenes or rng.random() < DRAWN:
+        return None
+    for _ in range(4):
+        window = scenes[int(rng.integers(len(scenes)))].window(side, rng)
+        if window is not None:
+            ground = window.resize((size, size), Image.Resampling.BICUBIC)
+            if rng.random() < 0.35:  # a wide aperture
+                ground = ground.filter(ImageFilter.GaussianBlur(float(rng.uniform(0.5, 5))))
+            return ground
+    return None
+
+
+def resolution(recipe: Recipe, size: int, head_pixels: float) -> int:
+    """The pixels that a photo of `size` really resolves: heads of 30 and more, as on the web."""
+    rng = stream(recipe.seed, "resolution")
+    if recipe.sharp or rng.random() >= 0.6:
+        return size
+    return int(np.clip(size * (32 + 110 * rng.random() ** 0.9) / head_pixels, 40, size))
+
+
+def develop(
+    picture: Image.Image, recipe: Recipe, head_pixels: float, scenes: Sequence[Scene] = ()
+) -> Image.Image:
+    """The finished photo (RGB): backdrop, exposure, saturation, noise, resolution, blur, JPEG.
+
+    `head_pixels` is the longer side of the head box; the loss of resolution leaves heads of 30
+    pixels and more, as the real photographs have them. Where photographs are given as `scenes`,
+    most heads stand before a piece of one, which keeps its own tones and grain.
+    """
+    rng = stream(recipe.seed, "photo")
+    size = picture.size[0]
+    small = resolution(recipe, size, head_pixels)
+    ground = behind(recipe, size, small, scenes, rng)
+    rgba = np.asarray(picture, float)
+    cover = rgba[..., 3:] / 255
+    if ground is None:
+        drawn = np.asarray(backdrop(recipe.backdrop, size, rng), float) * LEVEL[recipe.light]
+        if recipe.light == "lamp":
+            drawn = drawn * np.array([1.1, 0.95, 0.75])
+        scene = toned(rgba[..., :3] * cover + drawn * (1 - cover), np.ones_like(cover), rng)
+    else:
+        bird = toned(rgba[..., :3], cover, rng)
+        scene = bird * cover + np.asarray(ground, float) * (1 - cover)
     scene = scene + rng.normal(0, rng.uniform(0, 7), scene.shape)
     photo = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
     if "wire" in recipe.nuisances:
         mesh(ImageDraw.Draw(photo), size, rng, width=max(1, size // 110))
-    if rng.random() < 0.6 and not recipe.sharp:
-        wanted = 32 + 110 * rng.random() ** 0.9
-        small = int(np.clip(size * wanted / head_pixels, 40, size))
+    if small < size:
         way = Image.Resampling.LANCZOS if rng.random() < 0.7 else Image.Resampling.BILINEAR
         photo = photo.resize((small, small), way)
+        if rng.random() < 0.5:  # web pictures are sharpened when they are made small
+            amount = int(rng.integers(30, 160))
+            photo = photo.filter(ImageFilter.UnsharpMask(1, amount, 0))
         if rng.random() < 0.7:
             photo = as_jpeg(photo, int(rng.integers(45, 92)))
         photo = photo.resize((size, size), Image.Resampling.BICUBIC)

@@ -63,7 +63,7 @@ def coat(name: str, rng: np.random.Generator) -> Coat:
 def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
     """A function that gives vertex colours (n, 5, 3, 3) for n feathers."""
 
-    spread = rng.uniform(0.04, 0.17)
+    spread = rng.uniform(0.03, 0.12)
 
     def paint(count: int) -> Array:
         mix: Array = np.zeros((count, 5, 3))

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-VERSION = 2
+VERSION = 3
 COMBS = ("single", "crest_folded_single", "rose", "single_blade_pea", "triple_pea", "walnut")
 ODD_COMBS = ("v", "cup", "combless", "trimmed")
 NONE = "none_of_these"

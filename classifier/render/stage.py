@@ -151,7 +151,7 @@ class Stage:
         scene.render.engine = "CYCLES"
         cycles.device = "CPU"
         cycles.denoiser = "OPENIMAGEDENOISE"
-        cycles.denoising_prefilter = "NONE"
+        cycles.denoising_prefilter = "FAST"
         cycles.denoising_quality = "FAST"
         cycles.denoising_input_passes = "RGB_ALBEDO"
         cycles.use_adaptive_sampling = False
@@ -191,7 +191,7 @@ class Stage:
             place = tree.nodes.new("ShaderNodeTexCoord")
             tree.links.new(place.outputs["Object"], cells.inputs["Vector"])
             shade = tree.nodes.new("ShaderNodeMapRange")
-            for index, value in ((1, 0.0), (2, 0.7), (3, 1.2), (4, 0.66)):
+            for index, value in ((1, 0.0), (2, 0.7), (3, 1.12), (4, 0.78)):
                 shade.inputs[index].default_value = value
             tree.links.new(cells.outputs["Distance"], shade.inputs[0])
             scaled = tree.nodes.new("ShaderNodeVectorMath")
@@ -305,12 +305,12 @@ class Stage:
         self._light(recipe.light, view, rng)
         for name in ("comb", "wattle", "face"):
             nodes = self.materials[name].node_tree.nodes
-            nodes["cells"].inputs["Scale"].default_value = rng.uniform(28, 70)
-            nodes["relief"].inputs["Strength"].default_value = rng.uniform(0.25, 0.8)
+            nodes["cells"].inputs["Scale"].default_value = rng.uniform(32, 90)
+            nodes["relief"].inputs["Strength"].default_value = rng.uniform(0.15, 0.7)
         render, cycles = self.scene.render, self.scene.cycles
         render.resolution_x = render.resolution_y = size
         cycles.seed = int(rng.integers(1 << 30))
-        cycles.samples, cycles.use_denoising = int(rng.integers(9, 14)), True
+        cycles.samples, cycles.use_denoising = int(rng.integers(4, 8)), True
         picture, index = self._render()
         masks = np.stack([index == COMB, index == WATTLE, (index > 0) & (index < OFF)], -1)
         whole = silhouette(view, bag, size)

@@ -57,7 +57,7 @@ def neck(
     coat_neck, coat_body = coat_named(hackle, rng), coat_named(bodied, rng)
     skin, faces = tube(path, radii, 28, 0.86)
     bag.add("body", skin, faces, coat_neck.ground)
-    count = 3000
+    count = 4200
     at = 0.15 + 4.5 * rng.beta(1.15, 1.0, count)
     turn = rng.uniform(0, 2 * np.pi, count)
     along = unit(np.gradient(path, axis=0))
@@ -76,7 +76,7 @@ def neck(
     roots = sampled(path) + radius * (0.86 * s * np.sin(turn)[:, None] + a * np.cos(turn)[:, None])
     flow = unit(sampled(along) + normals * 0.12)
     keep = ~((roots[:, 0] > -0.05) & (roots[:, 2] > -0.25))
-    wide = rng.uniform(0.026, 0.04) if recipe.cock else rng.uniform(0.04, 0.058)
+    wide = rng.uniform(0.02, 0.034) if recipe.cock else rng.uniform(0.03, 0.048)
     long = rng.uniform(0.9, 1.25) if recipe.cock else rng.uniform(0.6, 0.9)
     if recipe.silky:
         wide *= 0.35

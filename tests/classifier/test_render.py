@@ -4,6 +4,7 @@ from collections import Counter
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from classifier.render.bird import COMB_MAKERS, build
 from classifier.render.recipe import COMBS, NONE, ODD_COMBS, draw
@@ -131,3 +132,40 @@ def test_the_sheet_shows_every_kind_and_no_head_twice(tmp_path):
     for line in range(6):
         assert abs(int(made[line * 58 + 40, 20, 0]) - (20 + 35 * line)) < 4
     assert made[6 * 58 + 40, 20].tolist() == [251, 248, 242]
+
+
+def test_photographs_stand_behind_the_head_without_the_head_in_them(tmp_path):
+    from classifier.render.photo import Scene, crosses, develop
+
+    # Green all over but for the labelled head, which is pure red.
+    pixels = np.full((200, 300, 3), (20, 160, 40), np.uint8)
+    pixels[60:120, 40:110] = (255, 0, 0)
+    path = tmp_path / "scene.png"
+    Image.fromarray(pixels).save(path)
+    scene = Scene(path, (40.0, 60.0, 110.0, 120.0))
+    rng = np.random.default_rng(0)
+    for _ in range(30):
+        window = scene.window(90, rng)
+        assert window is None or np.asarray(window)[..., 0].max() == 20
+    nothing = Image.new("RGBA", (96, 96), (0, 0, 0, 0))
+    shades = []
+    for seed in range(12):
+        recipe = draw(seed, "rose", blur=0.0, nuisances=())
+        photo = np.asarray(develop(nothing, recipe, 60, [scene]), float)
+        shades.append(photo.mean((0, 1)))
+    greenish = [g > r + 60 and g > b + 60 for r, g, b in shades]
+    assert sum(greenish) >= 8  # some backdrops are drawn all the same
+    assert crosses((0, 0, 10, 10), (9, 9, 12, 12))
+    assert not crosses((0, 0, 10, 10), (10, 0, 12, 12))
+
+
+def test_a_comb_is_readable_by_the_pixels_that_the_photo_resolves():
+    from classifier.render.heads import LEAST_PIXELS, Head
+
+    masks = np.zeros((100, 100, 3))
+    masks[10:30, 10:40, 0] = 1
+    masks[10:90, 10:90, 2] = 1
+    photo = Image.new("RGB", (100, 100))
+    box = (10, 10, 90, 90)
+    for pixels, readable in ((LEAST_PIXELS, True), (LEAST_PIXELS - 1, False)):
+        assert Head(draw(3, "rose"), photo, masks, box, 1.0, pixels).readable is readable
