@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.domain import toml
+from genetics.domain import derived, toml
 from genetics.genotype import NAMES, possible
 
 Array = NDArray[np.float64]
@@ -31,6 +31,15 @@ def shown(index: int) -> str:
     return str(tables()["shown"][pattern_of(index)])
 
 
+@derived
+def bare_headed() -> Array:
+    """Probability of each comb by genotype in birds without a crest, (9, 6); don't write to it."""
+    table = np.array([tables()["leaks"][pattern_of(i)] for i in range(len(NAMES))], float)
+    assert np.allclose(table.sum(1), 1, atol=1e-12)
+    table.flags.writeable = False
+    return table
+
+
 def comb_given_genotype(crest: bool | float | None) -> Array:
     """Probability of each comb by genotype, array (9, 6); rows sum to 1.
 
@@ -38,13 +47,12 @@ def comb_given_genotype(crest: bool | float | None) -> Array:
     it; `None` means that nobody knows.
     """
     numbers = tables()
-    table = np.array([numbers["leaks"][pattern_of(i)] for i in range(len(NAMES))], float)
+    table = bare_headed().copy()
     share = float(numbers["crest"]["folds"])
     chance = float(numbers["crest"]["unknown_crest"]) if crest is None else float(crest)
     moved = table[:, 0] * share * chance
     table[:, 0] -= moved
     table[:, 1] += moved
-    assert np.allclose(table.sum(1), 1, atol=1e-12)
     return table
 
 

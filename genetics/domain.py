@@ -180,9 +180,9 @@ def check_value(path: tuple[str, ...], value: Any, ours: Any, wrong: Complaint) 
             raise wrong(path, f"probabilities must sum to 1, these sum to {sum(numbers):.6g}")
     elif path[0] in ("combs", "varieties") or path[:2] == ("fertility", "rates") or key == "seen":
         for chance in numbers:
-            if key.endswith("_weeks"):
+            if key.endswith(("_weeks", "_readings")):
                 if chance < 0:
-                    raise wrong(path, f"{chance} weeks must be 0 or more")
+                    raise wrong(path, f"{chance} {key.rpartition('_')[2]} must be 0 or more")
             elif not 0 <= chance <= 1:
                 raise wrong(path, f"{chance} is no probability: it must lie between 0 and 1")
     elif numbers and min(numbers) < 0:

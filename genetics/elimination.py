@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 MOST_CELLS = 9**7
 MOST_OPERANDS = 20
+SMALL = 3 * 9**4  # cells times tables below which products aren't planned
 
 
 class PedigreeError(ValueError):
@@ -108,7 +109,10 @@ def multiply(factors: Sequence[Factor], keep: tuple[int, ...]) -> Factor:
     operands: list[object] = []
     for factor in few:
         operands += [factor.table, [place[v] for v in factor.variables]]
-    table = np.einsum(*operands, [place[v] for v in keep], optimize="greedy")  # type: ignore[call-overload]
+    states = {v: n for f in few for v, n in zip(f.variables, f.table.shape, strict=True)}
+    # Looking for a good order costs more than small products take.
+    how = "greedy" if prod(states.values()) * len(few) > SMALL else False
+    table = np.einsum(*operands, [place[v] for v in keep], optimize=how)  # type: ignore[call-overload]
     return scaled(keep, np.asarray(table), sum(f.log_scale for f in few))
 
 

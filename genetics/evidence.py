@@ -40,13 +40,11 @@ def from_posterior(posterior: ArrayLike, prior: ArrayLike, useless: float = 0.0)
     return useless + (1 - useless) * ratio
 
 
-def from_person(said: str) -> Array:
-    """Likelihood (6,) of the combs where a person wrote down `said` (a class, or 'pea').
+def slips() -> Array:
+    """What a person of whom nothing is known writes down (columns) of what is there (rows), (6, 6).
 
     Nobody is infallible: the slips of `combs.toml` apply.
     """
-    if said not in SAID:
-        raise ValueError(f"unknown comb word {said!r}; use one of {', '.join(SAID)}")
     numbers = tables()["person"]
     slip = float(numbers["slip"])
     confusion = np.full((6, 6), slip / 5)
@@ -56,7 +54,20 @@ def from_person(said: str) -> Array:
         share = float(numbers[f"folded_taken_for_{seen}"])
         confusion[folded, CLASSES.index(seen)] += share
         confusion[folded, folded] -= share
-    return np.asarray(confusion[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
+    return confusion
+
+
+def from_person(said: str, confusion: Array | None = None, blind: bool = True) -> Array:
+    """Likelihood (6,) of the combs where a person wrote down `said` (a class, or 'pea').
+
+    `confusion` (6, 6) are the person's own slips, where they were estimated. Who had seen another
+    reading before is no independent witness: then the likelihood counts less, by `combs.toml`.
+    """
+    if said not in SAID:
+        raise ValueError(f"unknown comb word {said!r}; use one of {', '.join(SAID)}")
+    table = slips() if confusion is None else confusion
+    likelihood = np.asarray(table[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
+    return likelihood if blind else likelihood ** float(tables()["person"]["not_blind"])
 
 
 def misread(shares: Array) -> Array:

@@ -29,7 +29,17 @@ from genetics.elimination import (
 from genetics.narrowing import narrowed, widened
 from genetics.sampling import PERIPHERY_CELLS, CutsetSampler
 
-__all__ = ["Impossible", "Layer", "Pair", "PedigreeError", "Posterior", "TooWide", "check", "infer"]
+__all__ = [
+    "Impossible",
+    "Layer",
+    "Pair",
+    "PedigreeError",
+    "Possible",
+    "Posterior",
+    "TooWide",
+    "check",
+    "infer",
+]
 
 
 @dataclass(frozen=True)
@@ -84,12 +94,30 @@ class Joint:
     """By bird: the same without its coupled evidence."""
 
 
-def check(sire: Sequence[int], dam: Sequence[int]) -> list[int]:
+@dataclass(frozen=True)
+class Possible:
+    """Parents of one bird that are known to be among several; empty where `sire`, `dam` hold.
+
+    Each of them is as likely as the others beforehand.
+    """
+
+    sires: tuple[int, ...] = ()
+    dams: tuple[int, ...] = ()
+
+
+def check(
+    sire: Sequence[int], dam: Sequence[int], possible: Mapping[int, Possible] | None = None
+) -> list[int]:
     """Rows in an order in which parents come first; PedigreeError for a cycle or bad row."""
     count = len(sire)
     if len(dam) != count:
         raise PedigreeError(f"{count} sires for {len(dam)} dams")
-    for row, parents in enumerate(zip(sire, dam, strict=True)):
+    parents_of = [[s, d] for s, d in zip(sire, dam, strict=True)]
+    for row, some in (possible or {}).items():
+        parents_of[row] += [*some.sires, *some.dams]
+        if (some.sires and sire[row] >= 0) or (some.dams and dam[row] >= 0):
+            raise PedigreeError(f"row {row}: a parent is both known and one of several")
+    for row, parents in enumerate(parents_of):
         for parent in parents:
             if not -1 <= parent < count:
                 raise PedigreeError(f"row {row}: parent {parent} is no row of this pedigree")
@@ -106,7 +134,7 @@ def check(sire: Sequence[int], dam: Sequence[int]) -> list[int]:
             elif state[row] == 0:
                 state[row] = 1
                 stack.append((row, True))
-                for parent in (sire[row], dam[row]):
+                for parent in parents_of[row]:
                     if parent >= 0 and state[parent] == 1:
                         raise PedigreeError(f"row {parent} is its own ancestor")
                     if parent >= 0 and state[parent] == 0:
@@ -132,9 +160,17 @@ def distributions(prior: Array, count: int, states: int) -> Array:
 
 
 def network(
-    sire: Sequence[int], dam: Sequence[int], layer: Layer, offset: int
+    sire: Sequence[int],
+    dam: Sequence[int],
+    layer: Layer,
+    offset: int,
+    stand_ins: Mapping[int, tuple[int, int]] | None = None,
 ) -> tuple[list[Factor], list[Factor]]:
-    """Factors of one layer and each bird's own evidence; variables are `offset` + row."""
+    """Factors of one layer and each bird's own evidence; variables are `offset` + row.
+
+    `stand_ins` gives, by bird, the variables that stand for its sire and dam where they are one of
+    several, or -1.
+    """
     count, states = len(sire), layer.inherit.shape[-1]
     evidence = np.asarray(layer.likelihoods, float)
     if evidence.shape != (count, states):
@@ -143,16 +179,18 @@ def network(
     inherit = np.asarray(layer.inherit)
     factors = []
     for bird in range(count):
-        s, d = sire[bird], dam[bird]
+        if sire[bird] == dam[bird] >= 0:
+            raise PedigreeError(f"row {bird}: sire and dam are the same bird")
+        s, d = (stand_ins or {}).get(bird, (-1, -1))
+        s = offset + sire[bird] if sire[bird] >= 0 else s
+        d = offset + dam[bird] if dam[bird] >= 0 else d
         if s < 0 and d < 0:
             factors.append(scaled((offset + bird,), prior[bird]))
         elif s < 0 or d < 0:
             average = np.einsum("s,sdc->dc", prior[bird], inherit)
-            factors.append(scaled((offset + max(s, d), offset + bird), average))
-        elif s == d:
-            raise PedigreeError(f"row {bird}: sire and dam are the same bird")
+            factors.append(scaled((max(s, d), offset + bird), average))
         else:
-            factors.append(scaled((offset + s, offset + d, offset + bird), inherit))
+            factors.append(scaled((s, d, offset + bird), inherit))
     for pair in layer.pairs:
         if not (0 <= pair.sire < count and 0 <= pair.dam < count) or pair.sire == pair.dam:
             raise PedigreeError(
@@ -163,6 +201,60 @@ def network(
     return factors, own
 
 
+class OpenParents:
+    """Variables for parents that are one of several: which one it is, and its genotype.
+
+    Given which of k birds it is, a parent's genotype is that bird's: k small tables of (which,
+    bird, genotype) say so, instead of one over all k birds. Which one it is holds for all layers.
+    """
+
+    def __init__(
+        self, possible: Mapping[int, Possible], layers: Sequence[Layer], count: int
+    ) -> None:
+        self.factors: list[Factor] = []
+        self.sizes: list[int] = []
+        self.own: list[Factor] = []
+        self.stand_ins: list[dict[int, tuple[int, int]]] = [{} for _ in layers]
+        self.start = len(layers) * count
+        for bird, some in possible.items():
+            pairs = [self.one_of(rows, layers, count, bird) for rows in (some.sires, some.dams)]
+            for number in range(len(layers)):
+                self.stand_ins[number][bird] = (pairs[0][number], pairs[1][number])
+
+    def variable(self, own: Array) -> int:
+        """A further variable with its own factor."""
+        number = self.start + len(self.sizes)
+        self.sizes.append(len(own))
+        self.own.append(scaled((number,), own))
+        return number
+
+    def one_of(
+        self, rows: tuple[int, ...], layers: Sequence[Layer], count: int, bird: int
+    ) -> list[int]:
+        """By layer, the variable of the genotype of one of `rows`; -1 where there are none."""
+        if not rows:
+            return [-1] * len(layers)
+        if len(set(rows)) != len(rows) or bird in rows:
+            raise PedigreeError(f"row {bird}: possible parents {rows} must differ from it and all")
+        if len(rows) == 1:
+            return [number * count + rows[0] for number in range(len(layers))]
+        which = self.variable(np.full(len(rows), 1 / len(rows)))
+        found = []
+        for number, layer in enumerate(layers):
+            states = layer.inherit.shape[-1]
+            parent = self.variable(np.ones(states))
+            for place, row in enumerate(rows):
+                table = np.ones((len(rows), states, states))
+                table[place] = np.eye(states)
+                scope = (which, number * count + row, parent)
+                order = np.argsort(scope)
+                self.factors.append(
+                    scaled(tuple(scope[i] for i in order), table.transpose(order.tolist()))
+                )
+            found.append(parent)
+        return found
+
+
 def infer_layers(
     sire: Sequence[int],
     dam: Sequence[int],
@@ -170,26 +262,32 @@ def infer_layers(
     coupling: Mapping[int, Array] | None = None,
     rng: np.random.Generator | None = None,
     progress: Callable[[float], None] | None = None,
+    possible: Mapping[int, Possible] | None = None,
 ) -> Joint:
     """Posteriors at several layers; `coupling` gives, by bird, a likelihood over all layers.
 
-    A coupling table has one axis a layer and multiplies the layers' own likelihoods. With `rng`,
+    A coupling table has one axis a layer and multiplies the layers' own likelihoods. `possible`
+    gives, by bird, parents that are one of several. With `rng`,
     a flock too entangled for an exact answer gets an approximate one, and `progress` hears how
     much of that is done, 0 to 1. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
     """
     count = len(sire)
-    check(sire, dam)
+    check(sire, dam, possible)
     if count == 0:
         nothing = [np.zeros((0, layer.inherit.shape[-1])) for layer in layers]
         return Joint(tuple(Posterior(m, m, 0.0) for m in nothing))
     factors: list[Factor] = []
     own: list[Factor] = []
     sizes: list[int] = []
+    open_parents = OpenParents(possible or {}, layers, count)
     for number, layer in enumerate(layers):
-        more, seen = network(sire, dam, layer, number * count)
+        more, seen = network(sire, dam, layer, number * count, open_parents.stand_ins[number])
         factors += more
         own += seen
         sizes += [layer.inherit.shape[-1]] * count
+    factors += open_parents.factors
+    own += open_parents.own
+    sizes += open_parents.sizes
     watched: dict[int, int] = {}
     for bird, table in (coupling or {}).items():
         watched[len(factors)] = bird
@@ -247,12 +345,14 @@ def infer(
     founder_prior: Array,
     pairs: Sequence[Pair] = (),
     rng: np.random.Generator | None = None,
+    possible: Mapping[int, Possible] | None = None,
 ) -> Posterior:
     """Posterior of every bird's genotype at R and P from all evidence of the flock.
 
     `sire`, `dam`: parents' rows (n,), -1 unknown. `likelihoods`: (n, 9), all ones where nothing
-    was seen. `founder_prior`: (9,) or (n, 9). `pairs`: chicks counted without bands. `rng`: see
-    `infer_layers`. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
+    was seen. `founder_prior`: (9,) or (n, 9). `pairs`: chicks counted without bands.
+    `possible`: by row, parents that are one of several. `rng`: see `infer_layers`. Raises
+    PedigreeError (cycle, bad prior), TooWide, Impossible.
     """
     layer = Layer(np.asarray(transmission()), founder_prior, likelihoods, tuple(pairs))
-    return infer_layers(sire, dam, [layer], rng=rng).layers[0]
+    return infer_layers(sire, dam, [layer], rng=rng, possible=possible).layers[0]

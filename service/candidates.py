@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -24,7 +24,7 @@ from service.inference import (
     infer_flock,
     variety_of,
 )
-from service.looks import Array, Evidence, evidence_of, together
+from service.looks import Array, Evidence, Look, evidence_of, together
 
 
 @dataclass(frozen=True)
@@ -125,20 +125,32 @@ def candidates(
     on: date | None,
     counted: Sequence[Counted] = (),
     progress: Progress | None = None,
+    people: Mapping[str, Sequence[Look]] | None = None,
 ) -> list[Candidate]:
     """Candidates for every bird, in the order of the flock.
 
     `readings` by band; `prior` is the training prior of the model that made them; `on` is the
-    day for ages; `counted` are chicks scored without bands. Where the flock is too entangled for
-    an exact answer it is approximate and says so; `progress` hears how much of that is done.
+    day for ages; `counted` are chicks scored without bands; `people` are persons' looks by band.
+    Where the flock is too entangled for an exact answer it is approximate and says so; `progress`
+    hears how much of that is done.
     Raises genetics.pedigree.PedigreeError where neither is possible.
     """
-    evidence = [evidence_of(b, readings.get(b.bird, ()), prior, on) for b in flock.birds]
+    said = people or {}
+    evidence = [
+        evidence_of(b, readings.get(b.bird, ()), prior, on, said.get(b.bird, ()))
+        for b in flock.birds
+    ]
     inference = infer_flock(flock, evidence, counted, progress)
     return [describe(flock, row, evidence, inference) for row in range(len(flock.birds))]
 
 
-def describe(flock: Flock, row: int, evidence: list[Evidence], inference: Inference) -> Candidate:
+def describe(
+    flock: Flock,
+    row: int,
+    evidence: list[Evidence],
+    inference: Inference,
+    with_culprits: bool = True,
+) -> Candidate:
     """The candidate of one row, with ledger and conflict."""
     bird, seen = flock.birds[row], evidence[row]
     marginal, others = inference.combs.marginals[row], inference.combs.others[row]
@@ -156,7 +168,7 @@ def describe(flock: Flock, row: int, evidence: list[Evidence], inference: Infere
         bird.bird,
         dict(zip(NAMES, marginal.tolist(), strict=True)),
         dict(zip(CLASSES, after.tolist(), strict=True)),
-        conflict(flock, row, evidence, inference),
+        conflict(flock, row, evidence, inference, with_culprits),
         tuple(ledger(flock, row, seen, inference, crest)),
         by_copies("Cr", inference.crest.marginals[row]),
         by_copies("Mb", inference.beard.marginals[row]),
@@ -188,7 +200,7 @@ def ledger(
     others = inference.combs.others[row]
     best = int(inference.combs.marginals[row].argmax())
     found = []
-    from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0
+    from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0 or row in flock.possible
     if from_parents or not np.allclose(others, founders / founders.sum()):
         says = "what its chicks show"
         if from_parents:

@@ -10,11 +10,11 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-from service.commands import breeding, photos
+from service.commands import breeding, notes, photos, records
 from service.commands.shared import UsageMistake, app, say
 from service.settings import from_environment, use_numbers
 
-__all__ = ["app", "breeding", "main", "photos"]
+__all__ = ["app", "breeding", "main", "notes", "photos", "records"]
 
 
 def expected_errors() -> tuple[tuple[type[Exception], int], ...]:
@@ -30,9 +30,18 @@ def expected_errors() -> tuple[tuple[type[Exception], int], ...]:
     from genetics.testmating import TestMatingError
     from service.boxes import BoxError
     from service.flock import FlockError
+    from service.store.database import StoreError
     from service.triage import TriageError
 
-    failed = (FlockError, PedigreeError, TriageError, CardError, DataError, NumbersError)
+    failed = (
+        FlockError,
+        PedigreeError,
+        TriageError,
+        CardError,
+        DataError,
+        NumbersError,
+        StoreError,
+    )
     usage = (
         UsageMistake,
         GenotypeError,

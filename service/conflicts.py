@@ -9,7 +9,7 @@ import numpy as np
 from classifier.words import SPOKEN
 from genetics.combs import CLASSES, comb_given_genotype, tables
 from genetics.elimination import TooWide
-from genetics.pedigree import Impossible, infer
+from genetics.pedigree import Impossible, Possible, infer
 from service.flock import Flock
 from service.inference import Inference, crest_chance, pairs_of
 from service.looks import Array, Evidence
@@ -19,9 +19,16 @@ MOST_BIRDS = 200
 
 
 def conflict(
-    flock: Flock, row: int, evidence: Sequence[Evidence], inference: Inference
+    flock: Flock,
+    row: int,
+    evidence: Sequence[Evidence],
+    inference: Inference,
+    with_culprits: bool = True,
 ) -> str | None:
-    """In words, a reading that the pedigree makes impossible, with the likelier culprits."""
+    """In words, a reading that the pedigree makes impossible, with the likelier culprits.
+
+    Weighing the culprits takes many inferences; they can be left out for the time being.
+    """
     limits = tables()["conflict"]
     others = inference.combs.others[row]
     crest = crest_chance(inference, row, evidence[row].crest)
@@ -34,12 +41,14 @@ def conflict(
         strict = textbook_chance(others, evidence[row].crest, words)
         if strict >= limits["impossible"]:
             continue
-        listed = "; ".join(culprits(flock, row, inference))
         name = SPOKEN.get(look.comb, look.comb)
-        return (
+        told = (
             f"{look.source} says {name}, which its relatives make all but impossible "
-            f"({odds(strict)} before the reading). Likelier: {listed}"
+            f"({odds(strict)} before the reading)"
         )
+        if not with_culprits:
+            return told
+        return f"{told}. Likelier: {'; '.join(culprits(flock, row, inference))}"
     return None
 
 
@@ -68,6 +77,8 @@ def near(flock: Flock, row: int) -> list[int]:
     """Rows of a bird's parents and theirs, chicks and their other parents, sibs, day mates."""
     sire, dam = flock.sire, flock.dam
     ring = {row, sire[row], dam[row]}
+    some = flock.possible.get(row)
+    ring |= {*some.sires, *some.dams} if some else set()
     ring |= {r for p in (sire[row], dam[row]) if p >= 0 for r in (sire[p], dam[p])}
     hatched = flock.birds[row].hatched
     for i, bird in enumerate(flock.birds):
@@ -103,9 +114,18 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
     def parents(column: Sequence[int]) -> list[int]:
         return [place.get(column[r], -1) for r in rows]
 
+    several = {
+        place[r]: Possible(
+            tuple(place[p] for p in some.sires if p in place),
+            tuple(place[p] for p in some.dams if p in place),
+        )
+        for r, some in flock.possible.items()
+        if r in place
+    }
+
     def fit(sire: list[int], dam: list[int], seen: Array) -> float:
         try:
-            return infer(sire, dam, seen, priors, pairs).log_evidence
+            return infer(sire, dam, seen, priors, pairs, possible=several).log_evidence
         except Impossible:
             return -np.inf
 
@@ -118,7 +138,7 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
     except TooWide:
         return ["its relatives are too entangled to weigh the explanations"]
     for column, band in (("sire", bird.sire), ("dam", bird.dam)):
-        if band:
+        if band and (sire if column == "sire" else dam)[me] >= 0:
             other = {"sire": list(sire), "dam": list(dam)}
             other[column][me] = -1
             weights[f"its {column} isn't {band}"] = fit(
@@ -131,6 +151,8 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
         and flock.birds[r].hatched is not None
         and flock.birds[r].hatched == bird.hatched
         and (sire[i], dam[i]) != (sire[me], dam[me])
+        and i not in several
+        and me not in several
         and me not in (sire[i], dam[i])
     ]
     for partner in partners:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import io
 import re
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import GenotypeError, possible
-from genetics.pedigree import PedigreeError, check
+from genetics.pedigree import PedigreeError, Possible, check
 
 COLUMNS = (
     "bird",
@@ -28,6 +29,8 @@ COLUMNS = (
     "photo",
     "notes",
 )
+
+OR = " or "  # between possible parents
 
 
 class FlockError(ValueError):
@@ -48,6 +51,8 @@ class Bird:
     crest: bool | None = None
     beard: bool | None = None
     wattles: str = ""
+    wattles_on: date | None = None
+    """Day on which the wattles were seen, where that is known; no column of flock.csv."""
     genotype: str = ""
     photos: tuple[str, ...] = ()
     notes: str = ""
@@ -68,6 +73,12 @@ class Flock:
     birds: tuple[Bird, ...]
     sire: tuple[int, ...]
     dam: tuple[int, ...]
+    possible: dict[int, Possible] = field(default_factory=dict)
+    """By row, parents that are one of several: '12 or 14' in the list."""
+    columns: tuple[str, ...] = COLUMNS
+    """Columns that the list has: what it doesn't have, it says nothing about."""
+    listed: int | None = None
+    """How many of the birds, the first ones, are on the list itself; None for all."""
 
     def row(self, name: str) -> int:
         """Row of a bird by its band; KeyError if there is none."""
@@ -101,8 +112,11 @@ def load_flock(path: Path) -> Flock:
     return parse_flock(text, str(path))
 
 
-def parse_flock(text: str, name: str = "flock.csv") -> Flock:
-    """Read a flock list from its text."""
+def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ()) -> Flock:
+    """Read a flock list from its text; parents may also be `beside` it, among birds kept before.
+
+    Those that aren't on the list come behind it in the flock.
+    """
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         rows = [(reader.line_num, row) for row in reader]
@@ -131,7 +145,9 @@ def parse_flock(text: str, name: str = "flock.csv") -> Flock:
             raise complain(name, line, "bird", bird.bird, f"is already on line {lines[bird.bird]}")
         lines[bird.bird] = line
         birds.append(bird)
-    return connected(birds, name)
+    others = [bird for bird in beside if bird.bird not in lines]
+    flock = connected([*birds, *others], name)
+    return replace(flock, columns=tuple(header), listed=len(birds))
 
 
 def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
@@ -186,40 +202,52 @@ def connected(birds: list[Bird], name: str) -> Flock:
     """Parents looked up, with their sex and the absence of cycles checked."""
     rows = {bird.bird: i for i, bird in enumerate(birds)}
     parents: dict[str, list[int]] = {"sire": [], "dam": []}
-    for bird in birds:
-        for column, sex in (("sire", "cock"), ("dam", "hen")):
-            band = bird.sire if column == "sire" else bird.dam
-            if not band:
-                parents[column].append(-1)
-                continue
-            several = [b for b in re.split(r"[;,/+]", band) if b.strip() in rows]
-            if band not in rows and len(several) > 1:
-                what = f"names {len(several)} birds; a chick has one {column}, or leave it empty"
-                raise complain(name, bird.line, column, band, what)
-            if band not in rows:
-                raise complain(
-                    name,
-                    bird.line,
-                    column,
-                    band,
-                    "has no row of its own; add one or leave it empty",
-                )
-            parent = birds[rows[band]]
-            if parent.sex and parent.sex != sex:
-                raise complain(name, bird.line, column, band, f"is recorded as a {parent.sex}")
-            if parent.hatched and bird.hatched and parent.hatched >= bird.hatched:
-                raise complain(
-                    name, bird.line, column, band, "hatched on the same day as its chick or later"
-                )
-            parents[column].append(rows[band])
+    possible: dict[int, Possible] = {}
+    for row, bird in enumerate(birds):
+        several: dict[str, tuple[int, ...]] = {}
+        for column in ("sire", "dam"):
+            found = parent_rows(birds, rows, bird, column, name)
+            parents[column].append(found[0] if len(found) == 1 else -1)
+            several[column] = tuple(found) if len(found) > 1 else ()
+        if any(several.values()):
+            possible[row] = Possible(several["sire"], several["dam"])
         if bird.sire and bird.sire == bird.dam:
             raise complain(name, bird.line, "dam", bird.dam, "is also the sire")
     try:
-        check(parents["sire"], parents["dam"])
+        check(parents["sire"], parents["dam"], possible)
     except PedigreeError as error:
         row = int("".join(c for c in str(error).split("row ")[1] if c.isdigit()))
         bird = birds[row]
         raise complain(
             name, bird.line, "sire", bird.sire or bird.dam, f"makes {bird.bird} its own ancestor"
         ) from None
-    return Flock(tuple(birds), tuple(parents["sire"]), tuple(parents["dam"]))
+    return Flock(tuple(birds), tuple(parents["sire"]), tuple(parents["dam"]), possible)
+
+
+def parent_rows(
+    birds: list[Bird], rows: dict[str, int], bird: Bird, column: str, name: str
+) -> list[int]:
+    """Rows of a bird's sire or dam, several where the list says '12 or 14', none if unknown."""
+    band, sex = (bird.sire, "cock") if column == "sire" else (bird.dam, "hen")
+    if not band:
+        return []
+    bands = [band] if band in rows else [b.strip() for b in band.split(OR)]
+    several = [b for b in re.split(r"[;,/+]", band) if b.strip() in rows]
+    if band not in rows and len(several) > 1:
+        what = f"names {len(several)} birds; a chick has one {column}: write 'A{OR}B' if unsure"
+        raise complain(name, bird.line, column, band, what)
+    found = []
+    for one in bands:
+        if one not in rows:
+            what = "has no row of its own; add one or leave it empty"
+            raise complain(name, bird.line, column, one, what)
+        parent = birds[rows[one]]
+        if parent.sex and parent.sex != sex:
+            raise complain(name, bird.line, column, one, f"is recorded as a {parent.sex}")
+        if parent.hatched and bird.hatched and parent.hatched >= bird.hatched:
+            what = "hatched on the same day as its chick or later"
+            raise complain(name, bird.line, column, one, what)
+        if rows[one] in found:
+            raise complain(name, bird.line, column, band, f"names {one} twice")
+        found.append(rows[one])
+    return found

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -114,23 +116,57 @@ def infer_flock(
         rng = np.random.default_rng(0)
         try:
             if tables:
-                both = infer_layers(flock.sire, flock.dam, [combs, crest], soft, rng, progress)
+                both = infer_layers(
+                    flock.sire, flock.dam, [combs, crest], soft, rng, progress, flock.possible
+                )
                 found, crests = both.layers
                 found = with_context(found, both.around, crest.likelihoods)
                 joints = both.coupled
             else:
                 found = infer_layers(
-                    flock.sire, flock.dam, [combs], rng=rng, progress=progress
+                    flock.sire,
+                    flock.dam,
+                    [combs],
+                    rng=rng,
+                    progress=progress,
+                    possible=flock.possible,
                 ).layers[0]
-                crests = infer_layers(flock.sire, flock.dam, [crest], rng=rng).layers[0]
+                crests = alone(flock, crest)
                 joints = {}
             break
         except Impossible:
             if slack:
                 raise
-    beards = infer_layers(flock.sire, flock.dam, [beard], rng=rng).layers[0]
+    beards = infer_layers(flock.sire, flock.dam, [beard], rng=rng, possible=flock.possible).layers[
+        0
+    ]
     rows = likelihoods + slack * (likelihoods.max(1, keepdims=True) if count else 0)
     return Inference(found, crests, beards, joints, rows, priors, tuple(counted))
+
+
+_kept: OrderedDict[bytes, Posterior] = OrderedDict()
+MOST_KEPT = 512
+
+
+def alone(flock: Flock, layer: Layer) -> Posterior:
+    """Posterior of a layer that nothing couples to others, kept by the content that it rests on.
+
+    A new reading of a comb leaves crest and beard as they were; they needn't be summed again.
+    """
+    content = hashlib.sha256(repr((flock.sire, flock.dam, flock.possible)).encode())
+    for table in (layer.inherit, layer.prior, layer.likelihoods):
+        content.update(np.ascontiguousarray(table, float).tobytes())
+    key = content.digest()
+    found = _kept.get(key)
+    if found is None:
+        rng = np.random.default_rng(0)
+        found = infer_layers(
+            flock.sire, flock.dam, [layer], rng=rng, possible=flock.possible
+        ).layers[0]
+        _kept[key] = found
+        while len(_kept) > MOST_KEPT:
+            _kept.popitem(last=False)
+    return found
 
 
 def with_context(posterior: Posterior, around: dict[int, Array], crest: Array) -> Posterior:

@@ -35,6 +35,8 @@ class Look:
     comb: str
     """The comb word that the look proposes; empty if it proposes none."""
     by_person: bool = False
+    by: str = ""
+    """Who looked, if a person."""
 
 
 @dataclass(frozen=True)
@@ -80,11 +82,15 @@ class Evidence:
 
 
 def together(looks: Sequence[Look]) -> Array:
-    """Looks as one likelihood of the combs (6,): photos pooled, persons multiplied."""
+    """Looks as one likelihood of the combs (6,).
+
+    The model's looks at several photos are pooled, and so are one person's at several; what
+    different people say is multiplied, and with what the model says.
+    """
     combs = pooled([look.likelihood for look in looks if not look.by_person])
-    for look in looks:
-        if look.by_person:
-            combs = combs * look.likelihood
+    for person in dict.fromkeys(look.by for look in looks if look.by_person):
+        mine = [look.likelihood for look in looks if look.by_person and look.by == person]
+        combs = combs * (mine[0] if len(mine) == 1 else pooled(mine))
     return combs
 
 
@@ -99,18 +105,28 @@ def look_of(reading: Reading, prior: Sequence[float]) -> Look:
 
 
 def evidence_of(
-    bird: Bird, readings: Sequence[Reading], prior: Sequence[float], on: date | None
+    bird: Bird,
+    readings: Sequence[Reading],
+    prior: Sequence[float],
+    on: date | None,
+    people: Sequence[Look] = (),
 ) -> Evidence:
-    """Collect what was seen of a bird; a note in the list outranks the photo for the crest."""
+    """Collect what was seen of a bird; a note in the list outranks the photo for the crest.
+
+    `people` are persons' looks at the bird's photos: they stand for the list's comb if the same
+    person wrote that, or nobody is named there.
+    """
     looks = [look_of(r, prior) for r in readings]
     crest = bird.crest
     if crest is None and readings:
         chance = float(np.mean([r.crest for r in readings]))
         crest = True if chance > 0.8 else False if chance < 0.2 else None
-    if bird.comb:
+    looks += people
+    again = people and (not bird.comb_by or bird.comb_by in {look.by for look in people})
+    if bird.comb and not again:
         source = f"read by {bird.comb_by or 'a person'}"
-        looks.append(Look(source, from_person(bird.comb), bird.comb, True))
-    age = bird.age_weeks(on)
+        looks.append(Look(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
+    age = bird.age_weeks(bird.wattles_on or on)
     wattles, note = np.ones(9), ""
     if bird.wattles:
         wattles = from_wattles(bird.wattles, bird.beard, bird.sex, age)

@@ -16,6 +16,8 @@ class Settings:
     numbers: Path | None = None
     """The user's own numbers in place of ours."""
     most_upload: int = 40_000_000
+    keep_originals: bool = False
+    """Keep photos as they come, with the place and the camera that they tell."""
 
     @property
     def photos(self) -> Path:
@@ -26,12 +28,14 @@ class Settings:
 def from_environment() -> Settings:
     """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).
 
-    COMBWRIGHT_NUMBERS names a TOML file with the user's own numbers, see genetics/domain.py.
+    COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_NUMBERS names a
+    TOML file with the user's own numbers, see genetics/domain.py.
     """
     home = Path(os.environ.get("COMBWRIGHT_HOME") or Path.home() / ".combwright").resolve()
     database = os.environ.get("COMBWRIGHT_DATABASE") or f"sqlite:///{home / 'flock.sqlite3'}"
     own = os.environ.get("COMBWRIGHT_NUMBERS")
-    return Settings(home, database, Path(own) if own else None)
+    originals = os.environ.get("COMBWRIGHT_KEEP_ORIGINALS", "") in ("1", "yes")
+    return Settings(home, database, Path(own) if own else None, keep_originals=originals)
 
 
 def use_numbers(settings: Settings) -> None:

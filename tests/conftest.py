@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
+import uuid
 from pathlib import Path
 
 import pytest
@@ -44,3 +46,43 @@ def reader():
     from classifier.reader import Reader
 
     return Reader()
+
+
+def databases() -> list[str]:
+    """SQLite, and PostgreSQL where a server for tests is named."""
+    return ["sqlite", *(["postgres"] if os.environ.get(POSTGRES) else [])]
+
+
+POSTGRES = "COMBWRIGHT_TEST_POSTGRES"
+
+
+@pytest.fixture(params=databases())
+def settings(request, tmp_path):
+    """An installation of its own, on each kind of database."""
+    from service.settings import Settings
+
+    if request.param == "sqlite":
+        yield Settings(tmp_path / "home", f"sqlite:///{tmp_path / 'home' / 'flock.sqlite3'}")
+        return
+    from sqlalchemy import create_engine, text
+
+    server = os.environ[POSTGRES].replace("postgresql://", "postgresql+psycopg://", 1)
+    name = f"test_{uuid.uuid4().hex[:12]}"
+    admin = create_engine(server, isolation_level="AUTOCOMMIT")
+    with admin.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    url = f"{os.environ[POSTGRES].rsplit('/', 1)[0]}/{name}"
+    yield Settings(tmp_path / "home", url)
+    with admin.connect() as connection:
+        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+    admin.dispose()
+
+
+@pytest.fixture
+def store(settings):
+    """An empty store."""
+    from service.store.database import open_store
+
+    opened = open_store(settings)
+    yield opened
+    opened.engine.dispose()

@@ -1,29 +1,75 @@
-"""Tables of the store."""
+"""Tables of the store.
+
+Every table has an integer key that only grows: what came first is told by it, never by a clock,
+which may be set back. Times are kept in UTC.
+"""
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, ForeignKey, String
+from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, String, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy.types import TypeDecorator
+
+
+class Utc(TypeDecorator[datetime]):
+    """A moment in UTC; SQLite, which knows no zones, gives it back with one as well."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC."""
+        return value.astimezone(UTC) if value else None
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """With its zone."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
 
 
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {dict[str, Any]: JSON}  # noqa: RUF012
+    type_annotation_map = {dict[str, Any]: JSON, datetime: Utc}  # noqa: RUF012
+
+
+class PenRow(Base):
+    """A pen: who lived in it and when is in `PenBirdRow`."""
+
+    __tablename__ = "pens"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(80), unique=True)
+    notes: Mapped[str] = mapped_column(default="")
+
+
+class HatchRow(Base):
+    """A hatch: eggs set together; `pen` gives the possible parents of its chicks."""
+
+    __tablename__ = "hatches"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(80), unique=True)
+    pen_id: Mapped[int | None] = mapped_column(ForeignKey("pens.id"), index=True)
+    hatched: Mapped[date | None]
+    eggs: Mapped[int | None]
+    chicks: Mapped[int | None]
+    notes: Mapped[str] = mapped_column(default="")
 
 
 class BirdRow(Base):
-    """A bird; columns as in flock.csv."""
+    """A bird; columns as in flock.csv. `sire` and `dam` hold bands, or '12 or 14'."""
 
     __tablename__ = "birds"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     band: Mapped[str] = mapped_column(String(80), unique=True)
-    sire: Mapped[str] = mapped_column(String(80), default="")
-    dam: Mapped[str] = mapped_column(String(80), default="")
+    sire: Mapped[str] = mapped_column(String(400), default="")
+    dam: Mapped[str] = mapped_column(String(400), default="")
     sex: Mapped[str] = mapped_column(String(8), default="")
     hatched: Mapped[date | None]
     comb: Mapped[str] = mapped_column(String(24), default="")
@@ -33,18 +79,50 @@ class BirdRow(Base):
     wattles: Mapped[str] = mapped_column(String(8), default="")
     genotype: Mapped[str] = mapped_column(String(40), default="")
     notes: Mapped[str] = mapped_column(default="")
-    photos: Mapped[list[PhotoRow]] = relationship(back_populates="bird")
+    variety: Mapped[str] = mapped_column(String(80), default="")
+    status: Mapped[str] = mapped_column(String(40), default="")
+    photo: Mapped[str] = mapped_column(default="")
+    """Files named in the flock list, by ;."""
+    extra: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    """Columns of the flock list that are the breeder's own."""
+    hatch_id: Mapped[int | None] = mapped_column(ForeignKey("hatches.id"), index=True)
+    photos: Mapped[list[PhotoRow]] = relationship(back_populates="bird", order_by="PhotoRow.id")
+    hatch: Mapped[HatchRow | None] = relationship()
+
+
+class PenBirdRow(Base):
+    """A bird's stay in a pen; an open end is None."""
+
+    __tablename__ = "pen_birds"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    pen_id: Mapped[int] = mapped_column(ForeignKey("pens.id"), index=True)
+    bird_id: Mapped[int] = mapped_column(ForeignKey("birds.id"), index=True)
+    since: Mapped[date | None]
+    until: Mapped[date | None]
+    pen: Mapped[PenRow] = relationship()
+    bird: Mapped[BirdRow] = relationship()
 
 
 class PhotoRow(Base):
-    """A photo by the SHA-256 of its bytes, which lie in the folder of photos."""
+    """A photo by the SHA-256 of the bytes that are kept, which lie in the folder of photos."""
 
     __tablename__ = "photos"
 
-    sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sha256: Mapped[str] = mapped_column(String(64), unique=True)
+    source_sha256: Mapped[str] = mapped_column(String(64), index=True, default="")
+    """Of the file as it came in, before place and camera were taken off."""
     name: Mapped[str] = mapped_column(String(255))
     suffix: Mapped[str] = mapped_column(String(8))
-    taken_in: Mapped[datetime] = mapped_column(DateTime(timezone=True))
+    bytes: Mapped[int] = mapped_column(default=0)
+    taken_in: Mapped[datetime]
+    taken: Mapped[datetime | None]
+    """When the camera says it was taken, its clock taken as UTC."""
+    likeness: Mapped[str] = mapped_column(String(16), default="")
+    """Perceptual hash (64 bits, hexadecimal)."""
+    like: Mapped[str] = mapped_column(String(64), default="")
+    """SHA-256 of an earlier photo that shows all but the same."""
     bird_id: Mapped[int | None] = mapped_column(ForeignKey("birds.id"), index=True)
     bird: Mapped[BirdRow | None] = relationship(back_populates="photos")
     readings: Mapped[list[ReadingRow]] = relationship(
@@ -60,8 +138,148 @@ class ReadingRow(Base):
     id: Mapped[int] = mapped_column(primary_key=True)
     photo_sha256: Mapped[str] = mapped_column(ForeignKey("photos.sha256"), index=True)
     photo: Mapped[PhotoRow] = relationship(back_populates="readings")
-    made: Mapped[datetime] = mapped_column(DateTime(timezone=True))
+    made: Mapped[datetime]
     by: Mapped[str] = mapped_column(String(80))
     person: Mapped[bool]
+    blind: Mapped[bool] = mapped_column(default=False)
+    """Whether a person read it before seeing what others read."""
     comb: Mapped[str] = mapped_column(String(24), default="")
     content: Mapped[dict[str, Any]] = mapped_column(default=dict)
+
+
+class SightingRow(Base):
+    """Crest, beard and wattles as a person saw them, on a photo or on the bird."""
+
+    __tablename__ = "sightings"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    bird_id: Mapped[int] = mapped_column(ForeignKey("birds.id"), index=True)
+    photo_sha256: Mapped[str | None] = mapped_column(ForeignKey("photos.sha256"))
+    made: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(80))
+    crest: Mapped[bool | None]
+    beard: Mapped[bool | None]
+    wattles: Mapped[str] = mapped_column(String(8), default="")
+    seen_on: Mapped[date | None]
+    """The day, for the bird's age then."""
+
+
+class MatingRow(Base):
+    """A mating whose chicks were counted without bands: a test mating, or any other."""
+
+    __tablename__ = "matings"
+    __table_args__ = (UniqueConstraint("sire_id", "dam_id", "purpose", "started"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    sire_id: Mapped[int] = mapped_column(ForeignKey("birds.id"), index=True)
+    dam_id: Mapped[int] = mapped_column(ForeignKey("birds.id"), index=True)
+    purpose: Mapped[str] = mapped_column(String(16), default="breeding")
+    started: Mapped[date | None]
+    notes: Mapped[str] = mapped_column(default="")
+    counts: Mapped[list[CountRow]] = relationship(
+        back_populates="mating", order_by="CountRow.id", cascade="all, delete-orphan"
+    )
+
+
+class CountRow(Base):
+    """Chicks of a mating with one comb."""
+
+    __tablename__ = "counts"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    mating_id: Mapped[int] = mapped_column(ForeignKey("matings.id"), index=True)
+    mating: Mapped[MatingRow] = relationship(back_populates="counts")
+    comb: Mapped[str] = mapped_column(String(24))
+    chicks: Mapped[int]
+    by: Mapped[str] = mapped_column(String(80), default="")
+    made: Mapped[datetime]
+
+
+class DecisionRow(Base):
+    """What the keeper decided about a bird, and why."""
+
+    __tablename__ = "decisions"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    bird_id: Mapped[int] = mapped_column(ForeignKey("birds.id"), index=True)
+    made: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(80))
+    choice: Mapped[str] = mapped_column(String(40))
+    reason: Mapped[str]
+    recheck: Mapped[date | None]
+
+
+class IntakeRow(Base):
+    """One lot of photos that were brought in together."""
+
+    __tablename__ = "intakes"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    source: Mapped[str]
+    begun: Mapped[datetime]
+    items: Mapped[list[ItemRow]] = relationship(back_populates="intake", order_by="ItemRow.id")
+
+
+class ItemRow(Base):
+    """A file of a lot: waiting, kept, there already, or refused with the reason."""
+
+    __tablename__ = "intake_items"
+    __table_args__ = (UniqueConstraint("intake_id", "name"),)
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    intake_id: Mapped[int] = mapped_column(ForeignKey("intakes.id"), index=True)
+    intake: Mapped[IntakeRow] = relationship(back_populates="items")
+    name: Mapped[str] = mapped_column(String(400))
+    state: Mapped[str] = mapped_column(String(16), default="waiting", index=True)
+    photo_sha256: Mapped[str | None] = mapped_column(String(64))
+    message: Mapped[str] = mapped_column(default="")
+
+
+class ChangeRow(Base):
+    """The trail: one row changed, as it was and as it became. `batch` is what one act changed."""
+
+    __tablename__ = "changes"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    batch: Mapped[str] = mapped_column(String(32), index=True)
+    made: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(80))
+    act: Mapped[str] = mapped_column(String(200), default="")
+    """What was done, in words."""
+    undoes: Mapped[str] = mapped_column(String(32), default="")
+    """The batch that this one took back."""
+    kind: Mapped[str] = mapped_column(String(40))
+    """Name of the table."""
+    row: Mapped[int]
+    before: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    after: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+
+
+class AnswerRow(Base):
+    """A bird's candidates as last worked out; `key` is the content that they rest on."""
+
+    __tablename__ = "answers"
+
+    bird_id: Mapped[int] = mapped_column(
+        ForeignKey("birds.id", ondelete="CASCADE"), primary_key=True
+    )
+    key: Mapped[str] = mapped_column(String(64))
+    content: Mapped[dict[str, Any]]
+
+
+class GlanceRow(Base):
+    """What a bird's candidates were when they were last looked at."""
+
+    __tablename__ = "glances"
+
+    bird_id: Mapped[int] = mapped_column(
+        ForeignKey("birds.id", ondelete="CASCADE"), primary_key=True
+    )
+    made: Mapped[datetime]
+    content: Mapped[dict[str, Any]]
+
+
+# Worked out from the rest: neither on the trail nor in exports.
+DERIVED = ("answers", "glances")
+# Written once and never changed by hand: a journal is its own trail.
+JOURNALS = ("intakes", "intake_items", "changes")

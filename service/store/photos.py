@@ -1,10 +1,22 @@
-"""Photos on disk, named by the SHA-256 of their bytes: written, synced, then renamed."""
+"""Photos on disk, named by the SHA-256 of their bytes: written, synced, then renamed.
+
+A photo's file comes before its row. Between the two nothing but this module's lock tells a file
+that is about to get its row from one that a crash left behind: writers share the lock, and
+`sweep` takes it alone.
+"""
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+
+from service.store.database import StoreError
+
+PART = ".part"
 
 
 def place(folder: Path, sha256: str, suffix: str) -> Path:
@@ -12,20 +24,97 @@ def place(folder: Path, sha256: str, suffix: str) -> Path:
     return folder / sha256[:2] / f"{sha256}{suffix}"
 
 
+def digest(data: bytes) -> str:
+    """SHA-256 as hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
 def keep(folder: Path, data: bytes, suffix: str) -> str:
-    """Keep the bytes of a photo and return their SHA-256; nothing happens if it is there."""
-    sha256 = hashlib.sha256(data).hexdigest()
+    """Keep the bytes of a photo and return their SHA-256; nothing happens if they are there.
+
+    Raises StoreError if the disk is full or the folder read-only; nothing is left behind then.
+    """
+    sha256 = digest(data)
     target = place(folder, sha256, suffix)
-    if target.exists():
-        return sha256
-    target.parent.mkdir(parents=True, exist_ok=True)
-    temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        with temporary.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.replace(target)
-    finally:
-        temporary.unlink(missing_ok=True)
+        if target.is_file() and target.stat().st_size == len(data):
+            return sha256
+        target.parent.mkdir(parents=True, exist_ok=True)
+        temporary = target.with_name(f".{target.name}.{os.getpid()}{PART}")
+        try:
+            with temporary.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.replace(target)
+            sync(target.parent)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise unkept(folder, error) from error
     return sha256
+
+
+def sync(folder: Path) -> None:
+    """Make a rename in a folder last over a power cut, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def unkept(folder: Path, error: OSError) -> StoreError:
+    """Why a photo couldn't be kept, in words."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return StoreError("the disk is full; the photo was not kept. Make room and send it again")
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return StoreError(f"the photo can't be kept: {folder} is read-only")
+    return StoreError(f"the photo can't be kept in {folder}: {error.strerror or error}")
+
+
+@contextmanager
+def in_use(folder: Path, alone: bool = False) -> Iterator[bool]:
+    """Hold the folder's lock, shared with other writers or alone; False if that is refused.
+
+    Only `alone` can be refused: it doesn't wait.
+    """
+    try:
+        import fcntl
+    except ImportError:  # no such locks on Windows: never sweep there while anything may write
+        yield not alone
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = folder.with_name(f"{folder.name}.lock").open("a")
+    except OSError as error:
+        raise unkept(folder, error) from error
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB if alone else fcntl.LOCK_SH)
+        except OSError:
+            yield False
+            return
+        yield True
+
+
+def files(folder: Path) -> Iterator[Path]:
+    """All files of the folder of photos."""
+    for path in sorted(folder.glob("??/*")) + sorted(folder.glob("??/.*")):
+        if path.is_file():
+            yield path
+
+
+def strays(folder: Path, known: Collection[str]) -> list[Path]:
+    """Files that belong to no kept photo: half written ones, and those without a row."""
+    return [p for p in files(folder) if p.suffix == PART or p.name not in known]
+
+
+def sweep(folder: Path, known: Collection[str]) -> int:
+    """Remove what a crash left behind; returns how many files. The lock must be held alone."""
+    found = strays(folder, known)
+    for path in found:
+        path.unlink(missing_ok=True)
+    return len(found)

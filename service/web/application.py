@@ -2,20 +2,38 @@
 
 from __future__ import annotations
 
+import logging
+import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from service.intake.journal import tidy
+from service.intake.looking import unread
+from service.judging import refresh
 from service.reading import default_reader
 from service.settings import Settings, from_environment
-from service.store.database import open_store
+from service.store.database import Store, StoreError, open_store
 from service.web import birds, photos
 from service.web.pages import page
 
+if TYPE_CHECKING:
+    from classifier.reader import Reader
+
 HERE = Path(__file__).parent
+
+
+def catch_up(store: Store, reader: Reader) -> None:
+    """Read photos that a crash left unread, and work out what changed since the last time."""
+    try:
+        unread(store, reader)
+        refresh(store, reader.card.prior)
+    except StoreError as error:
+        logging.getLogger(__name__).warning("not caught up: %s", error)
 
 
 def create(settings: Settings | None = None, weights: Path | None = None) -> FastAPI:
@@ -24,8 +42,10 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     chosen.home.mkdir(parents=True, exist_ok=True)
     app = FastAPI(title="Combwright", docs_url=None, redoc_url=None)
     app.state.settings = chosen
-    app.state.sessions = open_store(chosen.database)
+    app.state.store = open_store(chosen)
     app.state.reader = default_reader(weights)
+    tidy(app.state.store)
+    threading.Thread(target=catch_up, args=(app.state.store, app.state.reader), daemon=True).start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     app.include_router(photos.router)
     app.include_router(birds.router)
@@ -34,6 +54,11 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     async def told(request: Request, error: HTTPException) -> HTMLResponse:
         """Errors as a page that says what to do."""
         return page(request, "error.html", status=error.status_code, message=str(error.detail))
+
+    @app.exception_handler(StoreError)
+    async def out_of_order(request: Request, error: StoreError) -> HTMLResponse:
+        """A store that is full, locked or damaged, in words."""
+        return page(request, "error.html", status=503, message=str(error))
 
     @app.middleware("http")
     async def guard(request: Request, call_next: object) -> Response:

@@ -8,70 +8,61 @@ from typing import Annotated
 from fastapi import APIRouter, File, HTTPException, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import selectinload
 
 from genetics.pedigree import PedigreeError
-from service.candidates import Candidate, candidates
+from service.exchange.flocklist import csv_text, table
+from service.families import Answers, answer, answers, glance
 from service.flock import FlockError, parse_flock
+from service.judging import judged, refresh
 from service.store.models import BirdRow, PhotoRow
-from service.store.records import kept_flock, kept_readings, model_reading, person_comb
+from service.store.readings import model_reading, person_comb
+from service.store.records import as_listed, kept_birds
 from service.store.records import take_in as take_in_flock
-from service.triage import Item, item_of
-from service.web.pages import Records, page, reader_of
+from service.web.pages import Records, page, reader_of, store_of
 
 router = APIRouter()
-
-
-def all_candidates(request: Request, records: Session) -> list[Candidate]:
-    """Candidates of all kept birds."""
-    prior = reader_of(request).card.prior
-    return candidates(kept_flock(records), kept_readings(records), prior, date.today())
-
-
-def candidate_of(request: Request, records: Session, band: str) -> Candidate | None:
-    """The candidate of one bird, or None if there is no such bird."""
-    return next((c for c in all_candidates(request, records) if c.bird == band), None)
-
-
-def judged_birds(request: Request, records: Session) -> dict[str, Item]:
-    """Every bird with photos, judged with its relatives as in a triage."""
-    flock, readings = kept_flock(records), kept_readings(records)
-    rows = {b.bird: b for b in flock.birds}
-    found = candidates(flock, readings, reader_of(request).card.prior, date.today())
-    return {
-        c.bird: item_of(c.bird, (), tuple(readings[c.bird]), c, rows[c.bird])
-        for c in found
-        if c.bird in readings
-    }
 
 
 @router.get("/birds")
 def flock(request: Request, records: Records) -> HTMLResponse:
     """All birds with their likeliest comb and genotype."""
-    return page(request, "birds.html", found=all_candidates(request, records), problem="")
+    return page(request, "birds.html", found=answers(records), problem="")
 
 
 @router.post("/birds")
-def bring_in(request: Request, records: Records, file: Annotated[UploadFile, File()]) -> Response:
+def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
     """Take in a flock list, all of it or nothing."""
+    prior, name = reader_of(request).card.prior, file.filename or "flock.csv"
     try:
         try:
             text = file.file.read(10_000_000).decode("utf-8-sig")
         except UnicodeDecodeError:
             raise FlockError("the file isn't UTF-8; save the list as CSV in UTF-8") from None
-        with records.begin_nested():
-            take_in_flock(records, parse_flock(text, file.filename or "flock.csv"))
-            all_candidates(request, records)
+        with store_of(request).writing("keeper", f"flock list {name}") as session:
+            take_in_flock(session, parse_flock(text, name, kept_birds(session)))
+            Answers(session, prior, date.today()).refresh()
     except (FlockError, PedigreeError) as error:
-        records.expire_all()
-        found = all_candidates(request, records)
+        with store_of(request).reading() as session:
+            found = answers(session)
         return page(request, "birds.html", status=422, found=found, problem=str(error))
     return RedirectResponse("/birds", status_code=303)
 
 
+@router.get("/birds.csv")
+def written_out(records: Records) -> Response:
+    """The flock list as it could be brought in again."""
+    rows = records.scalars(select(BirdRow).order_by(BirdRow.id)).all()
+    return Response(
+        csv_text(table([as_listed(row) for row in rows])),
+        media_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": 'attachment; filename="flock.csv"'},
+    )
+
+
 @router.get("/birds/{band}")
 def bird(request: Request, records: Records, band: str) -> HTMLResponse:
-    """One bird: photos, candidates as a table of R and P, evidence."""
+    """One bird: photos, candidates as a table of R and P, evidence, what changed since last."""
     row = records.scalar(
         select(BirdRow)
         .where(BirdRow.band == band)
@@ -79,10 +70,23 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
     )
     if row is None:
         raise HTTPException(404, f"no bird with the band {band}")
-    item = judged_birds(request, records).get(band)
+    item = judged(records, [band]).get(band)
     cards = [
         {"photo": p, "reading": model_reading(p), "corrected": person_comb(p), "item": item}
         for p in row.photos
     ]
-    candidate = item.candidate if item else candidate_of(request, records, band)
+    candidate = item.candidate if item else answer(records, band)
+    if candidate is None:  # brought in by another program, which left this to us
+        refresh(store_of(request), reader_of(request).card.prior, [band], ())
+        with store_of(request).reading() as fresh:
+            candidate = answer(fresh, band)
     return page(request, "bird.html", bird=row, cards=cards, item=item, candidate=candidate)
+
+
+@router.post("/birds/{band}/changes")
+def changes(request: Request, band: str) -> HTMLResponse:
+    """What changed of a bird since this was last asked."""
+    refresh(store_of(request), reader_of(request).card.prior, [band])
+    with store_of(request).writing("keeper", "look") as session:
+        told = glance(session, band)
+    return page(request, "changes.html", band=band, told=told)

@@ -17,6 +17,7 @@ from service.report import PILE_TITLES, environment
 if TYPE_CHECKING:
     from classifier.reader import Reader
     from service.settings import Settings
+    from service.store.database import Store
 
 
 def templates() -> Environment:
@@ -37,12 +38,18 @@ def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLR
 
 
 def session_of(request: Request) -> Iterator[Session]:
-    """One session a request, committed at its end."""
-    with request.app.state.sessions.begin() as session:
+    """One session a request, which sees one state of the records and changes nothing."""
+    with store_of(request).reading() as session:
         yield session
 
 
 Records = Annotated[Session, Depends(session_of, scope="function")]
+
+
+def store_of(request: Request) -> Store:
+    """The store."""
+    store: Store = request.app.state.store
+    return store
 
 
 def settings_of(request: Request) -> Settings:

@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import io
 import tempfile
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, File, Form, HTTPException, Request, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import select
-from sqlalchemy.orm import selectinload
+from sqlalchemy.orm import Session, selectinload
 
-from classifier.photo import SUFFIXES, PhotoError, head_view, open_photo
+from classifier.photo import PhotoError, head_view, open_photo
 from genetics.evidence import SAID
-from service.store.models import BirdRow, PhotoRow, ReadingRow
-from service.store.photos import keep, place
-from service.store.records import bird_named, model_reading, person_comb, stored
-from service.web.birds import judged_birds
-from service.web.pages import Records, page, reader_of, settings_of
+from service.intake.journal import Options, one
+from service.intake.looking import unread
+from service.intake.sources import File as Source
+from service.intake.sources import files_of
+from service.judging import judged, refresh
+from service.store.database import StoreError
+from service.store.models import BirdRow, PhotoRow
+from service.store.photos import place
+from service.store.readings import by_person, model_reading, person_comb
+from service.store.records import bird_named
+from service.store.states import REFUSED
+from service.web.pages import Records, page, reader_of, settings_of, store_of
 
 router = APIRouter()
 SHOWN = 60
@@ -31,45 +39,68 @@ def front(request: Request, records: Records) -> HTMLResponse:
     """Take photos; the last ones with their readings."""
     rows = records.scalars(
         select(PhotoRow)
-        .order_by(PhotoRow.taken_in.desc(), PhotoRow.sha256)
+        .order_by(PhotoRow.id.desc())
         .limit(SHOWN)
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     ).all()
     bands = records.scalars(select(BirdRow.band).order_by(BirdRow.band)).all()
-    judged = judged_birds(request, records) if any(r.bird for r in rows) else {}
+    items = judged(records, {r.bird.band for r in rows if r.bird})
     cards = [
         {
             "photo": r,
             "reading": model_reading(r),
             "corrected": person_comb(r),
-            "item": judged.get(r.bird.band) if r.bird else None,
+            "item": items.get(r.bird.band) if r.bird else None,
         }
         for r in rows
     ]
     return page(request, "front.html", cards=cards, bands=bands)
 
 
+def worked_in(request: Request, later: BackgroundTasks, bands: Sequence[str]) -> None:
+    """Work a change of some birds into their families' answers; culprits once the page is sent."""
+    if bands:
+        prior = reader_of(request).card.prior
+        refresh(store_of(request), prior, bands, culprits=())
+        later.add_task(refresh, store_of(request), prior, list(bands), set(bands))
+
+
 @router.post("/photos")
 def take_in(
     request: Request,
-    records: Records,
+    later: BackgroundTasks,
     files: Annotated[list[UploadFile], File()],
     bird: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Keep and read uploaded photos; what can't be read is told and not kept."""
-    settings, problems, kept = settings_of(request), [], []
+    settings, store, reader = settings_of(request), store_of(request), reader_of(request)
+    options = Options(original=settings.keep_originals, band=bird.strip())
+    with store.reading() as session:
+        bands = set(session.scalars(select(BirdRow.band)))
+    problems, kept = [], []
     for upload in files:
         name = Path(upload.filename or "photo").name[:200]
         data = upload.file.read(settings.most_upload + 1)
         if len(data) > settings.most_upload:
             problems.append(f"{name}: larger than {settings.most_upload // 1_000_000} MB")
             continue
-        suffix = Path(name).suffix.lower()
-        suffix = suffix if suffix in SUFFIXES else ".jpg"
         try:
-            kept.append(take_one(request, records, data, name, suffix, bird.strip()))
-        except PhotoError as error:
-            problems.append(f"{name}: {error}")
+            sources = unpacked(name, data)
+        except StoreError as error:
+            problems.append(str(error))
+            continue
+        for source in sources:
+            taken = one(store, source, options, bands)
+            if taken.state == REFUSED:
+                problems.append(f"{taken.name}: {taken.message}")
+            else:
+                kept.append(taken.sha256)
+    unread(store, reader, kept)
+    with store.reading() as session:
+        touched = session.scalars(
+            select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(kept)).distinct()
+        ).all()
+    worked_in(request, later, touched)
     if problems:
         return page(
             request, "problems.html", status=422 if not kept else 200, problems=problems, kept=kept
@@ -78,35 +109,35 @@ def take_in(
     return RedirectResponse(target, status_code=303)
 
 
-def take_one(
-    request: Request, records: Records, data: bytes, name: str, suffix: str, bird: str
-) -> str:
-    """Decode, read, keep one photo; returns its SHA-256."""
-    with tempfile.NamedTemporaryFile(suffix=suffix) as file:
-        file.write(data)
-        file.flush()
-        photo = open_photo(Path(file.name))
-    reader = reader_of(request)
-    sha256 = keep(settings_of(request).photos, data, suffix)
-    row = records.get(PhotoRow, sha256)
-    now = datetime.now(UTC)
-    if row is None:
-        row = PhotoRow(sha256=sha256, name=name, suffix=suffix, taken_in=now)
-        records.add(row)
-    if bird:
-        row.bird = bird_named(records, bird)
-    if not any(r.by == reader.card.model for r in row.readings):
-        reading = reader.read([photo])[0]
-        answer = stored(reading, now)
-        answer.content["photo"] = name
-        row.readings.append(answer)
-    records.flush()
-    return sha256
+def unpacked(name: str, data: bytes) -> list[Source]:
+    """An upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
+    if not name.lower().endswith(".zip"):
+        return [Source(name, lambda: data)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(data)
+        found = files_of([path])[1]
+        # Unpacked while the archive is there; what can't be is told as that photo's complaint.
+        return [Source(file.name, held(file)) for file in found]
 
 
-def photo_row(records: Records, sha256: str) -> PhotoRow:
+def held(file: Source) -> Callable[[], bytes]:
+    """A file whose bytes are loaded now; its complaint is raised when it is asked for."""
+    try:
+        data = file.load()
+    except PhotoError as error:
+        complaint = error
+
+        def refuse() -> bytes:
+            raise complaint
+
+        return refuse
+    return lambda: data
+
+
+def photo_row(records: Session, sha256: str) -> PhotoRow:
     """A photo's row; 404 if there is none."""
-    row = records.get(PhotoRow, sha256)
+    row = records.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
     if row is None:
         raise HTTPException(404, "no such photo; it may be from another installation")
     return row
@@ -117,7 +148,7 @@ def show(request: Request, records: Records, sha256: str) -> HTMLResponse:
     """One photo with its reading, and the candidates of its bird."""
     row = photo_row(records, sha256)
     bands = records.scalars(select(BirdRow.band).order_by(BirdRow.band)).all()
-    item = judged_birds(request, records).get(row.bird.band) if row.bird else None
+    item = judged(records, [row.bird.band]).get(row.bird.band) if row.bird else None
     return page(
         request,
         "photo.html",
@@ -132,32 +163,51 @@ def show(request: Request, records: Records, sha256: str) -> HTMLResponse:
     )
 
 
+@router.get("/photos/{sha256}/blind")
+def show_blind(request: Request, records: Records, sha256: str) -> HTMLResponse:
+    """One photo without what anyone has read, for an eye of one's own."""
+    return page(request, "blind.html", photo=photo_row(records, sha256), words=list(SAID))
+
+
 @router.post("/photos/{sha256}/bird")
 def choose_bird(
-    records: Records, sha256: str, bird: Annotated[str, Form(max_length=80)] = ""
+    request: Request,
+    later: BackgroundTasks,
+    sha256: str,
+    bird: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say which bird is on a photo; an empty band takes it off again."""
-    row = photo_row(records, sha256)
-    row.bird = bird_named(records, bird.strip()) if bird.strip() else None
+    with store_of(request).writing("keeper", f"photo of bird {bird or 'unknown'}") as session:
+        row = photo_row(session, sha256)
+        touched = [row.bird.band] if row.bird else []
+        row.bird = bird_named(session, bird.strip()) if bird.strip() else None
+        touched += [row.bird.band] if row.bird else []
+    worked_in(request, later, touched)
     return RedirectResponse(f"/photos/{quote(sha256)}", status_code=303)
 
 
 @router.post("/photos/{sha256}/comb")
 def correct(
-    records: Records,
+    request: Request,
+    later: BackgroundTasks,
     sha256: str,
     comb: Annotated[str, Form()],
     by: Annotated[str, Form(max_length=80)] = "",
+    blind: Annotated[bool, Form()] = False,
 ) -> Response:
-    """Write down what a person sees; an empty comb is 'can't tell'."""
+    """Write down what a person sees; an empty comb is 'can't tell'.
+
+    A second look at a photo by the same person isn't blind any more, whatever the form says.
+    """
     if comb and comb not in SAID:
         raise HTTPException(422, f"unknown comb {comb!r}")
-    row = photo_row(records, sha256)
-    row.readings.append(
-        ReadingRow(
-            made=datetime.now(UTC), by=by.strip() or "keeper", person=True, comb=comb, content={}
-        )
-    )
+    who = by.strip() or "keeper"
+    with store_of(request).writing(who, f"comb read: {comb or 'not to be told'}") as session:
+        row = photo_row(session, sha256)
+        again = any(r.person and r.by == who for r in row.readings)
+        row.readings.append(by_person(who, datetime.now(UTC), comb, blind and not again))
+        touched = [row.bird.band] if row.bird else []
+    worked_in(request, later, touched)
     return RedirectResponse(f"/photos/{quote(sha256)}", status_code=303)
 
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from genetics.combs import founder_prior
 from genetics.cross import transmission
-from genetics.pedigree import Impossible, PedigreeError, TooWide, infer
+from genetics.pedigree import Impossible, PedigreeError, Possible, TooWide, infer
 
 
 def brute_force(sire, dam, likelihoods, prior):
@@ -159,3 +159,36 @@ def test_impossible_records_are_an_error():
 def test_cycles_and_bad_rows_are_errors(sire, dam):
     with pytest.raises(PedigreeError):
         infer(sire, dam, np.ones((len(sire), 9)), founder_prior())
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_parents_that_are_one_of_several_equal_the_mixture_over_them(seed):
+    """Every choice of parents worked out alone, weighed by how well it fits the records."""
+    rng = np.random.default_rng(seed)
+    # 0, 1, 2 cocks, 3, 4 hens, 5 and 6 chicks, 7 a chick of 5
+    sire, dam = [-1, -1, 0, -1, -1, -1, -1, 5], [-1, -1, 3, -1, -1, 3, -1, 4]
+    possible = {5: Possible(sires=(0, 1, 2)), 6: Possible((1, 2), (3, 4))}
+    likelihoods, prior = rng.random((8, 9)) ** 3, founder_prior()
+    answer = infer(sire, dam, likelihoods, prior, possible=possible)
+    total, mixture = [], []
+    for first in (0, 1, 2):
+        for second in (1, 2):
+            for mother in (3, 4):
+                s, d = list(sire), list(dam)
+                s[5], s[6], d[6] = first, second, mother
+                one = infer(s, d, likelihoods, prior)
+                total.append(one.log_evidence)
+                mixture.append(one.marginals)
+    weights = np.exp(np.array(total) - max(total))
+    expected = np.tensordot(weights / weights.sum(), np.array(mixture), 1)
+    assert np.abs(answer.marginals - expected).max() < 1e-10
+    assert answer.log_evidence == pytest.approx(
+        np.log(np.exp(np.array(total) - max(total)).mean()) + max(total), abs=1e-10
+    )
+
+
+def test_a_possible_parent_that_is_its_own_descendant_is_refused():
+    with pytest.raises(PedigreeError, match="own ancestor"):
+        infer([-1, 0], [-1, -1], np.ones((2, 9)), founder_prior(), possible={0: Possible((1,), ())})
+    with pytest.raises(PedigreeError, match="known and one of several"):
+        infer([-1, 0], [-1, -1], np.ones((2, 9)), founder_prior(), possible={1: Possible((0,), ())})

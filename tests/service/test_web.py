@@ -171,10 +171,86 @@ def test_a_reading_comes_back_from_the_store_as_it_was(reader):
     from datetime import UTC, datetime
 
     from classifier.photo import open_photo
-    from service.store.records import restored, stored
+    from service.store.readings import restored, stored
 
     reading = reader.read([open_photo(DEMO / "2.jpg")])[0]
     row = stored(reading, datetime.now(UTC))
     row.content = json.loads(json.dumps(row.content))
     assert reading.outline
     assert restored(row) == reading
+
+
+def test_a_zip_of_photos_is_taken_in(client):
+    import zipfile
+
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        for name in ("17", "18"):
+            archive.writestr(f"lot/{name}.jpg", (DEMO / f"{name}.jpg").read_bytes())
+        archive.writestr("lot/bad.jpg", b"nothing")
+    page = client.post("/photos", files=[("files", ("lot.zip", buffer.getvalue()))])
+    assert "bad.jpg: not a picture" in page.text
+    assert "2 others were read" in page.text
+    bad = client.post("/photos", files=[("files", ("lot.zip", b"PK no"))])
+    assert "not a ZIP archive" in bad.text
+
+
+def test_photos_without_a_reading_are_shown_and_read_at_the_next_start(home):
+    import time
+
+    from service.intake.journal import Options, one
+    from service.intake.sources import File
+    from service.store.database import open_store
+
+    with TestClient(create(home)) as client:
+        store = open_store(home)
+        data = (DEMO / "17.jpg").read_bytes()
+        taken = one(store, File("17.jpg", lambda: data), Options(band="17"), set())
+        assert "waits to be read" in client.get("/").text
+        assert "not read yet" in client.get(f"/photos/{taken.sha256}").text
+        assert "Genotype candidates of bird 17" in client.get("/birds/17").text
+    with TestClient(create(home)) as client:
+        for _ in range(100):
+            if "waits to be read" not in client.get("/").text:
+                break
+            time.sleep(0.2)
+        assert "What the photo shows" in client.get(f"/photos/{taken.sha256}").text
+
+
+def test_a_blind_reading_is_marked_and_a_second_one_is_not_blind(client):
+    url = str(send(client, "23", bird="23").url)
+    blind = client.get(url + "/blind").text
+    assert "What do you see?" in blind
+    assert "none of these six" not in blind
+    form = {"comb": "walnut", "by": "Ada", "blind": "true"}
+    assert "Ada: walnut, blind" in client.post(url + "/comb", data=form).text
+    again = client.post(url + "/comb", data={**form, "comb": "rose"}).text
+    assert "Ada: rose</li>" in again
+
+
+def test_what_changed_since_the_last_look_is_shown(client):
+    take_flock(client)
+    first = client.post("/birds/31/changes").text
+    assert "Nothing since the last look" in first
+    url = str(send(client, "31", bird="31").url)
+    client.post(url + "/comb", data={"comb": "rose", "by": "Ada"})
+    assert "new: photo 31.jpg read by Ada" in client.post("/birds/31/changes").text
+
+
+def test_the_flock_list_comes_out_again(client):
+    take_flock(client)
+    text = client.get("/birds.csv").text
+    assert text.splitlines()[0].startswith("bird,sire,dam")
+    assert len(text.splitlines()) == 40
+
+
+def test_the_place_a_photo_was_taken_is_not_kept(client, home):
+    from tests.service.pictures import telling_exif
+
+    photo = Image.open(DEMO / "17.jpg")
+    buffer = io.BytesIO()
+    photo.save(buffer, "JPEG", exif=telling_exif(1))
+    client.post("/photos", files=[("files", ("a.jpg", buffer.getvalue()))])
+    kept = [p for p in home.photos.rglob("*.jpg") if b"SERIAL4711" in p.read_bytes()]
+    assert kept == []
+    assert list(home.photos.rglob("*.jpg"))

@@ -1,0 +1,133 @@
+"""How far people's readings agree, and how often each of them slips.
+
+Readings are what persons wrote down of photos, blind: before they saw what others read. A word is
+one of the six combs or 'pea'; who couldn't tell said nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from genetics.combs import CLASSES, Array, tables
+from genetics.evidence import SAID, slips
+
+COARSE = ("single", "rose", "pea", "walnut")
+MOST_ROUNDS, CLOSE = 500, 1e-9
+
+
+@dataclass(frozen=True)
+class Said:
+    """One blind reading: row of the photo, person, word."""
+
+    item: int
+    by: str
+    word: str
+
+
+@dataclass(frozen=True)
+class Person:
+    """What is estimated of one person's readings."""
+
+    name: str
+    readings: int
+    confusion: Array
+    """(6, 6): by what is there (rows), how often the person writes down each comb."""
+
+    @property
+    def right_evenly(self) -> float:
+        """Share of readings that are right where all six combs are equally common."""
+        return float(np.diag(self.confusion).mean())
+
+
+def coarse(word: str) -> str:
+    """A word without what two careful people may well differ in: folds and rows.
+
+    >>> coarse('triple_pea'), coarse('crest_folded_single')
+    ('pea', 'single')
+    """
+    return {"crest_folded_single": "single", "single_blade_pea": "pea", "triple_pea": "pea"}.get(
+        word, word
+    )
+
+
+def kappa(pairs: Sequence[tuple[str, str]]) -> float | None:
+    """Cohen's kappa of two people's words on the same photos; None where it can't be told.
+
+    1 is full agreement, 0 what chance alone would give. Cohen 1960, Educational and Psychological
+    Measurement 20:37-46 (from memory).
+    """
+    if not pairs:
+        return None
+    words = sorted({w for pair in pairs for w in pair})
+    table = np.zeros((len(words), len(words)))
+    for a, b in pairs:
+        table[words.index(a), words.index(b)] += 1 / len(pairs)
+    chance = float(table.sum(1) @ table.sum(0))
+    if chance >= 1:
+        return None
+    return float((np.trace(table) - chance) / (1 - chance))
+
+
+def alpha(said: Sequence[Said]) -> float | None:
+    """Krippendorff's alpha of all people's coarse words, gaps allowed; None where none overlap."""
+    import krippendorff
+
+    people = sorted({s.by for s in said})
+    items = sorted({s.item for s in said})
+    table = np.full((len(people), len(items)), np.nan)
+    for one in said:
+        place = people.index(one.by), items.index(one.item)
+        table[place] = COARSE.index(coarse(one.word))
+    shared = (~np.isnan(table)).sum(0) > 1
+    if not shared.any() or len(np.unique(table[:, shared][~np.isnan(table[:, shared])])) < 2:
+        return None
+    return float(krippendorff.alpha(table, level_of_measurement="nominal"))
+
+
+def estimate(said: Sequence[Said], known: Mapping[int, Array]) -> dict[str, Person]:
+    """Each person's slips by expectation and maximisation over what the photos may show.
+
+    `known` gives by item what is known of its comb otherwise (6,), as the model's calibrated
+    probabilities; items without it start even. Everyone starts with the slips of `combs.toml`,
+    which count like `worth_readings` readings, so that a few readings change little, and nobody's
+    slips are taken for rarer than `least_slip`. Dawid and Skene 1979, Applied Statistics 28:20-28,
+    with Dirichlet priors (from memory).
+    """
+    numbers = tables()["person"]
+    prior = slips() * float(numbers["worth_readings"])
+    people = sorted({s.by for s in said})
+    items = sorted({s.item for s in said})
+    place = {item: i for i, item in enumerate(items)}
+    beforehand = np.array([known.get(i, np.full(6, 1 / 6)) for i in items]).reshape(-1, 6)
+    beforehand = np.clip(beforehand, 1e-6, None)
+    columns = [[CLASSES.index(c) for c in SAID[s.word]] for s in said]
+    tables_of = {name: prior / prior.sum(1, keepdims=True) for name in people}
+    for _ in range(MOST_ROUNDS):
+        chances = np.log(beforehand)
+        for one, words in zip(said, columns, strict=True):
+            chances[place[one.item]] += np.log(tables_of[one.by][:, words].sum(1))
+        truth = np.exp(chances - chances.max(1, keepdims=True))
+        truth /= truth.sum(1, keepdims=True)
+        counts = {name: prior.copy() for name in people}
+        for one, words in zip(said, columns, strict=True):
+            # 'pea' stands for either word, as often as the person would write each.
+            share = tables_of[one.by][:, words]
+            share = share / share.sum(1, keepdims=True)
+            counts[one.by][:, words] += truth[place[one.item]][:, None] * share
+        fresh = {name: c / c.sum(1, keepdims=True) for name, c in counts.items()}
+        moved = max((float(np.abs(fresh[n] - tables_of[n]).max()) for n in people), default=0.0)
+        tables_of = fresh
+        if moved < CLOSE:
+            break
+    least = float(numbers["least_slip"])
+    return {
+        name: Person(
+            name,
+            sum(s.by == name for s in said),
+            (1 - least * 6 / 5) * tables_of[name] + least / 5,
+        )
+        for name in people
+    }

@@ -1,0 +1,1 @@
+"""Records in and out: flock lists, spreadsheets."""

@@ -1,0 +1,68 @@
+"""A file from elsewhere as rows of text, or as records of our own."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from service.exchange.sheets import SUFFIXES, read_sheet
+from service.flock import FlockError
+from service.store.archive import load, parsed, tables
+from service.store.database import Store, StoreError
+
+
+def rows_from(path: Path) -> list[list[str]]:
+    """Rows of a CSV file or spreadsheet as text. Raises FlockError."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise FlockError(f"{path}: can't be read ({error.strerror or error})") from None
+    if path.suffix.lower() in SUFFIXES:
+        return read_sheet(data, str(path))
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise FlockError(f"{path}, line {line}: isn't UTF-8; save it as CSV in UTF-8") from None
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark(text), strict=True))
+    except csv.Error as error:
+        raise FlockError(f"{path}: not CSV ({error})") from None
+    return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+
+
+def mark(text: str) -> str:
+    """What parts the columns: a comma, or a semicolon or tab where the first line has more.
+
+    >>> mark('bird;sire;dam'), mark('bird,photo')
+    (';', ',')
+    """
+    first = text.splitlines()[0] if text.splitlines() else ""
+    return max(",;\t", key=first.count)
+
+
+def records_from(store: Store, path: Path, replace: bool) -> int:
+    """Bring exported JSON back, all or nothing; photos must be there. Returns how many rows."""
+    try:
+        content = parsed(path.read_text(encoding="utf-8"), str(path))
+    except OSError as error:
+        raise StoreError(f"{path}: can't be read ({error.strerror or error})") from None
+    except UnicodeDecodeError:
+        raise StoreError(f"{path}: isn't UTF-8") from None
+    from service.store.photos import place
+
+    missing = [
+        row["sha256"]
+        for row in content.get("photos", [])
+        if not place(store.photos, row["sha256"], row["suffix"]).is_file()
+    ]
+    if missing:
+        raise StoreError(
+            f"{path}: {len(missing)} photos that it names aren't here; restore a backup instead"
+        )
+    with store.writing("import", f"records {path.name}") as session:
+        for table in tables():
+            if not replace and session.execute(table.select().limit(1)).first():
+                raise StoreError("the store holds records already; back them up, then --replace")
+        return load(session, content, str(path))

@@ -1,0 +1,273 @@
+"""Every bird's candidates from all records, kept with the content that they rest on.
+
+Birds hang together by their parents, possible parents and counted matings: such a family is worked
+out as a whole, and again only when something of it changed. What an answer rests on is told by a
+key, the hash of the likelihoods, parents, counts and numbers that went in: the same content never
+is worked out twice, and an answer can't outlive what it rests on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from genetics.domain import TABLES, toml
+from service.candidates import Candidate, Entry, describe
+from service.counted import Counted
+from service.flock import OR, Flock
+from service.inference import infer_flock
+from service.looks import Evidence, evidence_of
+from service.readers import people, people_looks
+from service.store.models import (
+    AnswerRow,
+    BirdRow,
+    GlanceRow,
+    HatchRow,
+    MatingRow,
+    PenBirdRow,
+)
+from service.store.records import kept_counts, kept_flock, kept_readings
+
+NUDGE = 0.01  # a chance that moved by less hasn't changed for a reader
+
+
+@dataclass(frozen=True)
+class Family:
+    """Birds that hang together, by band."""
+
+    bands: tuple[str, ...]
+
+
+def families(session: Session) -> list[Family]:
+    """All birds by family, in the order of their first bird."""
+    rows = session.execute(
+        select(BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id).order_by(
+            BirdRow.id
+        )
+    ).all()
+    place = {row.band: i for i, row in enumerate(rows)}
+    by_id = {row.id: i for i, row in enumerate(rows)}
+    root = list(range(len(rows)))
+
+    def find(i: int) -> int:
+        while root[i] != i:
+            root[i] = root[root[i]]
+            i = root[i]
+        return i
+
+    def join(i: int, j: int) -> None:
+        a, b = find(i), find(j)
+        root[max(a, b)] = min(a, b)
+
+    pens: dict[int, list[int]] = {}
+    for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
+        pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
+    hatches = dict(session.execute(select(HatchRow.id, HatchRow.pen_id)).all())
+    for i, row in enumerate(rows):
+        for parents in (row.sire, row.dam):
+            for band in [parents] if parents in place else parents.split(OR):
+                if band in place:
+                    join(i, place[band])
+        if not (row.sire and row.dam):
+            for mate in pens.get(hatches.get(row.hatch_id) or 0, ()):
+                join(i, mate)
+    for mating in session.execute(select(MatingRow.sire_id, MatingRow.dam_id)):
+        join(by_id[mating.sire_id], by_id[mating.dam_id])
+    groups: dict[int, list[str]] = {}
+    for i, row in enumerate(rows):
+        groups.setdefault(find(i), []).append(row.band)
+    return [Family(tuple(bands)) for bands in groups.values()]
+
+
+def numbers_digest() -> bytes:
+    """A hash of all numbers that genetics rests on."""
+    numbers = json.dumps([toml(name) for name in TABLES], sort_keys=True, default=str)
+    return hashlib.sha256(numbers.encode()).digest()
+
+
+def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted]) -> str:
+    """The hash of what a family's answers rest on."""
+    content = hashlib.sha256(numbers_digest())
+    for i, (bird, seen) in enumerate(zip(flock.birds, evidence, strict=True)):
+        words = [bird.bird, bird.sire, bird.dam, str(bird.hatched), bird.sex, bird.genotype]
+        words += [bird.extra.get("variety", ""), str(seen.crest), str(seen.beard)]
+        words += [str(flock.possible.get(i)), seen.wattles_note]
+        words += [f"{look.source}|{look.comb}|{look.by}" for look in seen.looks]
+        content.update("\x1f".join(words).encode())
+        for table in (seen.wattles, seen.genotype, *(look.likelihood for look in seen.looks)):
+            content.update(np.ascontiguousarray(table, np.float64).tobytes())
+    content.update(repr(counted).encode())
+    return content.hexdigest()
+
+
+class Answers:
+    """Candidates of kept birds. `prior` is the training prior of the reader, `on` the day."""
+
+    def __init__(self, session: Session, prior: Sequence[float], on: date) -> None:
+        self.session, self.prior, self.on = session, prior, on
+        self.known = people(session)
+
+    def evidence(self, bands: Iterable[str]) -> tuple[Flock, list[Evidence], tuple[Counted, ...]]:
+        """What went into a family's answers."""
+        bands = list(bands)
+        flock = kept_flock(self.session, bands)
+        readings = kept_readings(self.session, bands)
+        looks = people_looks(self.session, self.known, bands)
+        seen = [
+            evidence_of(b, readings.get(b.bird, ()), self.prior, self.on, looks.get(b.bird, ()))
+            for b in flock.birds
+        ]
+        return flock, seen, kept_counts(self.session, flock)
+
+    def refresh(
+        self, bands: Iterable[str] | None = None, culprits: Container[str] | None = None
+    ) -> list[str]:
+        """Work out again what changed, of the families of some birds or of all; returns bands.
+
+        What may lie behind a conflict takes long to weigh: with `culprits` only of those birds,
+        the others' being left open until they are asked for. The session must be one that writes.
+        """
+        wanted = None if bands is None else set(bands)
+        changed: list[str] = []
+        for family in families(self.session):
+            if wanted is None or wanted & set(family.bands):
+                changed += self.family(family, culprits)
+        return changed
+
+    def family(self, family: Family, culprits: Container[str] | None) -> list[str]:
+        """Work out a family again if anything of it changed; returns the bands of new answers."""
+        flock, seen, counted = self.evidence(family.bands)
+        key = key_of(flock, seen, counted)
+        ids = rows_of(self.session, family.bands)
+        kept = {
+            row.bird_id: row
+            for start in range(0, len(ids), 500)
+            for row in self.session.scalars(
+                select(AnswerRow).where(
+                    AnswerRow.bird_id.in_(list(ids.values())[start : start + 500])
+                )
+            )
+        }
+        same = len(kept) == len(ids) and {row.key for row in kept.values()} == {key}
+        if same:
+            rows = [
+                r
+                for r, b in enumerate(flock.birds)
+                if open_question(kept[ids[b.bird]]) and (culprits is None or b.bird in culprits)
+            ]
+        else:
+            rows = list(range(len(flock.birds)))
+        if not rows:
+            return []
+        inference = infer_flock(flock, seen, counted)
+        for row in rows:
+            bird = flock.birds[row].bird
+            weigh = culprits is None or bird in culprits
+            found = describe(flock, row, seen, inference, weigh)
+            content = found.as_json() | {OPEN: bool(found.conflict) and not weigh}
+            answer_row = kept.get(ids[bird])
+            if answer_row is None:
+                self.session.add(AnswerRow(bird_id=ids[bird], key=key, content=content))
+            else:
+                answer_row.key, answer_row.content = key, content
+        self.session.flush()
+        return [flock.birds[row].bird for row in rows]
+
+
+OPEN = "culprits_open"
+
+
+def open_question(row: AnswerRow) -> bool:
+    """Whether an answer tells a conflict without its culprits."""
+    return bool(row.content.get(OPEN))
+
+
+def rows_of(session: Session, bands: Sequence[str]) -> dict[str, int]:
+    """Keys of birds by band."""
+    found: dict[str, int] = {}
+    for start in range(0, len(bands), 500):
+        query = select(BirdRow.band, BirdRow.id).where(
+            BirdRow.band.in_(list(bands[start : start + 500]))
+        )
+        found |= {band: number for band, number in session.execute(query)}
+    return found
+
+
+def answer(session: Session, band: str) -> Candidate | None:
+    """A bird's candidates as last worked out."""
+    row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
+    return as_candidate(row.content) if row else None
+
+
+def answers(session: Session) -> list[Candidate]:
+    """All birds' candidates as last worked out, in the order of the birds."""
+    rows = session.scalars(select(AnswerRow).order_by(AnswerRow.bird_id))
+    return [as_candidate(row.content) for row in rows]
+
+
+def as_candidate(content: dict[str, Any]) -> Candidate:
+    """The candidate that a row's JSON was made from."""
+    return Candidate(
+        bird=content["bird"],
+        genotypes=content["genotypes"],
+        combs=content["combs"],
+        conflict=content["conflict"],
+        ledger=tuple(
+            Entry(e["evidence"], e["says"], e["likelihood_ratio"], e["with_over_without"])
+            for e in content["ledger"]
+        ),
+        crest=content["crest"],
+        beard=content["beard"],
+        with_crest=content.get("with_crest", {}),
+        variety=content["variety"],
+        method=content["method"],
+        error=content.get("standard_error", 0.0),
+        converged=content.get("converged", True),
+    )
+
+
+def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """What changed in a bird's candidates, in words.
+
+    >>> old = {"genotypes": {"R/R P/P": 0.5}, "conflict": None, "ledger": []}
+    >>> new = {"genotypes": {"R/R P/P": 0.75}, "conflict": None, "ledger": []}
+    >>> changes_since(old, new)
+    ['R/R P/P from 50% to 75%']
+    """
+    found = []
+    for name, chance in now["genotypes"].items():
+        was = before["genotypes"].get(name, 0.0)
+        if abs(chance - was) >= NUDGE:
+            found.append(f"{name} from {was:.0%} to {chance:.0%}")
+    pieces = [{(e["evidence"], e["says"]) for e in c["ledger"]} for c in (before, now)]
+    found += [f"new: {name}, {says}" for name, says in sorted(pieces[1] - pieces[0])]
+    found += [f"gone: {name}, {says}" for name, says in sorted(pieces[0] - pieces[1])]
+    if before["conflict"] != now["conflict"]:
+        found.append(f"conflict: {now['conflict']}" if now["conflict"] else "conflict resolved")
+    return found
+
+
+def glance(session: Session, band: str) -> list[str]:
+    """What changed of a bird since this was last asked, in words; the first time nothing.
+
+    The session must be one that writes.
+    """
+    row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
+    if row is None:
+        return []
+    last = session.get(GlanceRow, row.bird_id)
+    told = changes_since(last.content, row.content) if last else []
+    if last is None:
+        last = GlanceRow(bird_id=row.bird_id, made=datetime.now(UTC), content=row.content)
+        session.add(last)
+    else:
+        last.made, last.content = datetime.now(UTC), row.content
+    return told

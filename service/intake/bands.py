@@ -1,0 +1,70 @@
+"""Whose photo it is: from the file's name, or from a label with a QR code in the picture."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection
+from pathlib import PurePosixPath
+
+from PIL import Image
+
+MARK = "combwright:bird:"  # what our own labels hold before the band
+STEM = re.compile(r"^(?P<band>.+?)(?:[-_ ](?:\d{1,3}|[a-z]))?$", re.IGNORECASE)
+
+
+class PatternError(ValueError):
+    """A pattern for file names that can't be used."""
+
+
+def pattern_of(text: str) -> re.Pattern[str]:
+    """The user's own pattern, such as 'IMG_{band}_{any}'; raises PatternError.
+
+    >>> pattern_of('pen3-{band}-{any}').match('pen3-17-left')['band']
+    '17'
+    """
+    if text.count("{band}") != 1:
+        raise PatternError(f"pattern {text!r} must hold {{band}} once")
+    parts = re.split(r"(\{band\}|\{any\})", text)
+    made = "".join(
+        {"{band}": "(?P<band>.+?)", "{any}": ".*?"}.get(part, re.escape(part)) for part in parts
+    )
+    return re.compile(f"^{made}$", re.IGNORECASE)
+
+
+def band_in_name(
+    name: str, known: Collection[str], pattern: re.Pattern[str] | None = None
+) -> str | None:
+    """The band that a file's name tells.
+
+    With `pattern` any band that it finds; else only a known one: the whole stem, or the stem
+    without the number at its end.
+
+    >>> band_in_name('lot/17-2.jpg', {'17'})
+    '17'
+    >>> band_in_name('IMG_2041.jpg', {'17'})
+    """
+    stem = PurePosixPath(name.replace("\\", "/")).stem.strip()
+    if pattern is not None:
+        found = pattern.match(stem)
+        return found["band"].strip() if found else None
+    if stem in known:
+        return stem
+    found = STEM.match(stem)
+    return found["band"] if found and found["band"] in known else None
+
+
+def band_in_picture(picture: Image.Image, known: Collection[str]) -> str | None:
+    """The band on a label in the picture; None without one, or with two that differ.
+
+    Our own labels name the band after a mark; another code counts if it is a known band.
+    """
+    import zxingcpp
+
+    found = set()
+    for code in zxingcpp.read_barcodes(picture.convert("L")):
+        text = code.text.strip()
+        if text.startswith(MARK):
+            found.add(text.removeprefix(MARK))
+        elif text in known:
+            found.add(text)
+    return found.pop() if len(found) == 1 else None

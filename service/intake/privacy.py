@@ -1,0 +1,154 @@
+"""What a photo says of place, camera and owner, taken off before it is kept.
+
+JPEG keeps its picture to the last bit: only the segments that hold metadata are left out, and a
+small EXIF with orientation and time is put in. Other formats are stored anew without loss; HEIC and
+WebP, which few programs open, become JPEG.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from PIL import Image
+
+from classifier.photo import FORMATS, MOST_PIXELS, PhotoError, one_line
+
+ORIENTATION, TAKEN, EXIF_BLOCK = 0x0112, 0x9003, 0x8769
+# Kept of a JPEG's segments: tables, frames, JFIF and colour profile. APP14 tells Adobe's colours.
+APP0, APP1, APP2, APP14, COMMENT, SCAN = 0xE0, 0xE1, 0xE2, 0xEE, 0xFE, 0xDA
+END, RESTARTS = 0xD9, range(0xD0, 0xD8)
+QUALITY = 95
+
+
+@dataclass(frozen=True)
+class Cleaned:
+    """A photo without place, camera and owner."""
+
+    data: bytes
+    suffix: str
+    taken: datetime | None
+
+
+def cleaned(data: bytes) -> Cleaned:
+    """Take the metadata off. Raises PhotoError for what is no picture."""
+    if data[4:8] == b"ftyp":
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+    try:
+        with Image.open(io.BytesIO(data), formats=[f for f in FORMATS if f in opened()]) as raw:
+            if raw.width * raw.height > MOST_PIXELS:
+                raise PhotoError(f"{raw.width} x {raw.height} pixels are too many for a photo")
+            exif = raw.getexif()
+            turn = int(exif.get(ORIENTATION, 1) or 1)
+            taken = moment(exif.get_ifd(EXIF_BLOCK).get(TAKEN) or exif.get(0x0132))
+            if raw.format in ("JPEG", "MPO"):
+                return Cleaned(bare_jpeg(data, minimal(turn, taken)), ".jpg", taken)
+            return Cleaned(*again(raw, taken), taken)
+    except PhotoError:
+        raise
+    except (OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError) as error:
+        raise PhotoError(f"not a picture that can be opened ({one_line(error)})") from None
+
+
+def opened() -> set[str]:
+    """Formats that can be opened now."""
+    Image.preinit()
+    Image.init()
+    return set(Image.OPEN)
+
+
+def moment(text: object) -> datetime | None:
+    """EXIF's 'YYYY:MM:DD HH:MM:SS' as a time, the camera's clock taken as UTC.
+
+    >>> moment('2026:05:03 07:08:09')
+    datetime.datetime(2026, 5, 3, 7, 8, 9, tzinfo=datetime.timezone.utc)
+    >>> moment('0000:00:00 00:00:00')
+    """
+    try:
+        return datetime.strptime(str(text).strip("\x00 "), "%Y:%m:%d %H:%M:%S").replace(tzinfo=UTC)
+    except ValueError:
+        return None
+
+
+def minimal(turn: int, taken: datetime | None) -> bytes:
+    """EXIF with nothing but orientation and time."""
+    exif = Image.Exif()
+    if 2 <= turn <= 8:
+        exif[ORIENTATION] = turn
+    if taken is not None:
+        exif.get_ifd(EXIF_BLOCK)[TAKEN] = taken.strftime("%Y:%m:%d %H:%M:%S")
+    return exif.tobytes() if len(exif) or taken is not None else b""
+
+
+def bare_jpeg(data: bytes, exif: bytes) -> bytes:
+    """The first picture of a JPEG file with `exif` for all its metadata, bit for bit as it was.
+
+    A file that ends early is kept as it is, for the decoder to judge. JPEG: ITU-T T.81, annex B.
+    """
+    out = [data[:2]]
+    if exif:
+        out.append(bytes((0xFF, APP1)) + (len(exif) + 2).to_bytes(2, "big") + exif)
+    at = 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            raise PhotoError("damaged picture; copy it from the camera again")
+        mark = data[at + 1]
+        if mark == 0xFF:  # filling
+            at += 1
+            continue
+        if mark == SCAN:
+            end = end_of_picture(data, at)
+            out.append(data[at:end])
+            return b"".join(out)
+        size = int.from_bytes(data[at + 2 : at + 4], "big")
+        if size < 2:
+            raise PhotoError("damaged picture; copy it from the camera again")
+        segment = data[at : at + 2 + size]
+        profile = mark == APP2 and segment[4:16] == b"ICC_PROFILE\x00"
+        metadata = APP0 < mark <= 0xEF and mark != APP14 and not profile
+        if not metadata and mark != COMMENT:
+            out.append(segment)
+        at += 2 + size
+    raise PhotoError("the file ends early; copy it from the camera again")
+
+
+def end_of_picture(data: bytes, at: int) -> int:
+    """Where the picture ends whose first scan starts at `at`; phones write videos behind it.
+
+    A progressive JPEG has several scans with tables between them, which are stepped over.
+    """
+    while at + 4 <= len(data):
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+        # Within a scan FF stands before 00, another FF or a restart mark (D0 to D7) only.
+        while True:
+            at = data.find(b"\xff", at)
+            if at < 0 or at + 1 >= len(data):
+                return len(data)
+            mark = data[at + 1]
+            if mark == END:
+                return at + 2
+            if mark not in (0, 0xFF, *RESTARTS):
+                break
+            at += 1 if mark == 0xFF else 2
+    return len(data)
+
+
+def again(raw: Image.Image, taken: datetime | None) -> tuple[bytes, str]:
+    """The first picture of any other format, stored anew without its metadata."""
+    format_name = raw.format
+    raw.load()
+    # Decoders of TIFF and HEIF turn the picture themselves: only now is known what is left to turn.
+    exif = minimal(int(raw.getexif().get(ORIENTATION, 1) or 1), taken)
+    bare = raw.copy()
+    bare.info = {k: v for k, v in raw.info.items() if k == "transparency"}
+    buffer = io.BytesIO()
+    if format_name in ("HEIF", "WEBP"):
+        bare.convert("RGB").save(buffer, "JPEG", quality=QUALITY, exif=exif)
+        return buffer.getvalue(), ".jpg"
+    if bare.mode not in ("1", "L", "LA", "P", "RGB", "RGBA", "I;16", "I"):
+        bare = bare.convert("RGB")
+    bare.save(buffer, "PNG", exif=exif)
+    return buffer.getvalue(), ".png"
