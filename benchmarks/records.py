@@ -24,7 +24,7 @@ from sqlalchemy import func, insert, select
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from genetics.combs import CLASSES, comb_given_genotype, founder_prior
 from genetics.cross import transmission
-from service.families import Answers, answer, answers
+from service.families import answer, answers, refresh
 from service.flock import OR
 from service.judging import judged
 from service.settings import Settings
@@ -145,8 +145,7 @@ def main() -> None:
         store = open_store(Settings(home, url))
         filled(store, args.birds, args.lines)
         start = time.perf_counter()
-        with store.writing("benchmark", "all") as session:
-            Answers(session, EVEN, DAY).refresh(culprits=())
+        refresh(store, EVEN, DAY, culprits=())
         print(f"all answers worked out: {time.perf_counter() - start:.1f} s")
         with store.reading() as session:
             count = session.scalar(select(func.count()).select_from(ReadingRow))
@@ -166,15 +165,13 @@ def main() -> None:
                 )
                 assert photo is not None
                 photo.readings.append(by_person("Ada", NOW, "walnut"))
-            with store.writing("Ada", "answers") as session:
-                assert Answers(session, EVEN, DAY).refresh([band], culprits=())
+            assert refresh(store, EVEN, DAY, [band], culprits=())
 
         print(f"a bird's page data: median {median_of(opened, some):.1f} ms")
         print(f"one new reading worked in: median {median_of(read_anew, some[:20]):.0f} ms")
 
         def explained(band: str) -> None:
-            with store.writing("benchmark", "culprits") as session:
-                Answers(session, EVEN, DAY).refresh([band], {band})
+            refresh(store, EVEN, DAY, [band], {band})
 
         with store.reading() as session:
             disputed = [c.bird for c in answers(session) if c.conflict][:5]

@@ -16,9 +16,10 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import select
+from sqlalchemy import delete, func, insert, select
 from sqlalchemy.orm import Session
 
+from genetics.agreement import Person
 from genetics.domain import TABLES, toml
 from service.candidates import Candidate, Entry, describe
 from service.counted import Counted
@@ -26,9 +27,11 @@ from service.flock import OR, Flock
 from service.inference import infer_flock
 from service.looks import Evidence, evidence_of
 from service.readers import people, people_looks
+from service.store.database import Store
 from service.store.models import (
     AnswerRow,
     BirdRow,
+    ChangeRow,
     GlanceRow,
     HatchRow,
     MatingRow,
@@ -108,86 +111,132 @@ def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted
     return content.hexdigest()
 
 
-class Answers:
-    """Candidates of kept birds. `prior` is the training prior of the reader, `on` the day."""
+@dataclass(frozen=True)
+class Question:
+    """What a family's answers rest on, gathered at one moment, and which of them are wanted."""
 
-    def __init__(self, session: Session, prior: Sequence[float], on: date) -> None:
-        self.session, self.prior, self.on = session, prior, on
-        self.known = people(session)
-
-    def evidence(self, bands: Iterable[str]) -> tuple[Flock, list[Evidence], tuple[Counted, ...]]:
-        """What went into a family's answers."""
-        bands = list(bands)
-        flock = kept_flock(self.session, bands)
-        readings = kept_readings(self.session, bands)
-        looks = people_looks(self.session, self.known, bands)
-        seen = [
-            evidence_of(b, readings.get(b.bird, ()), self.prior, self.on, looks.get(b.bird, ()))
-            for b in flock.birds
-        ]
-        return flock, seen, kept_counts(self.session, flock)
-
-    def refresh(
-        self, bands: Iterable[str] | None = None, culprits: Container[str] | None = None
-    ) -> list[str]:
-        """Work out again what changed, of the families of some birds or of all; returns bands.
-
-        What may lie behind a conflict takes long to weigh: with `culprits` only of those birds,
-        the others' being left open until they are asked for. The session must be one that writes.
-        """
-        wanted = None if bands is None else set(bands)
-        changed: list[str] = []
-        for family in families(self.session):
-            if wanted is None or wanted & set(family.bands):
-                changed += self.family(family, culprits)
-        return changed
-
-    def family(self, family: Family, culprits: Container[str] | None) -> list[str]:
-        """Work out a family again if anything of it changed; returns the bands of new answers."""
-        flock, seen, counted = self.evidence(family.bands)
-        key = key_of(flock, seen, counted)
-        ids = rows_of(self.session, family.bands)
-        kept = {
-            row.bird_id: row
-            for start in range(0, len(ids), 500)
-            for row in self.session.scalars(
-                select(AnswerRow).where(
-                    AnswerRow.bird_id.in_(list(ids.values())[start : start + 500])
-                )
-            )
-        }
-        same = len(kept) == len(ids) and {row.key for row in kept.values()} == {key}
-        if same:
-            rows = [
-                r
-                for r, b in enumerate(flock.birds)
-                if open_question(kept[ids[b.bird]]) and (culprits is None or b.bird in culprits)
-            ]
-        else:
-            rows = list(range(len(flock.birds)))
-        if not rows:
-            return []
-        inference = infer_flock(flock, seen, counted)
-        for row in rows:
-            bird = flock.birds[row].bird
-            weigh = culprits is None or bird in culprits
-            found = describe(flock, row, seen, inference, weigh)
-            content = found.as_json() | {OPEN: bool(found.conflict) and not weigh}
-            answer_row = kept.get(ids[bird])
-            if answer_row is None:
-                self.session.add(AnswerRow(bird_id=ids[bird], key=key, content=content))
-            else:
-                answer_row.key, answer_row.content = key, content
-        self.session.flush()
-        return [flock.birds[row].bird for row in rows]
+    flock: Flock
+    seen: list[Evidence]
+    counted: tuple[Counted, ...]
+    key: str
+    ids: dict[str, int]
+    rows: list[int]
+    """Rows whose answers are out of date, or whose conflict is to be explained."""
+    stamp: int
+    """The last change on the trail when this was gathered."""
 
 
 OPEN = "culprits_open"
+# Other writers may change something while a family is worked out; then it is begun again.
+TRIES = 3
 
 
-def open_question(row: AnswerRow) -> bool:
-    """Whether an answer tells a conflict without its culprits."""
-    return bool(row.content.get(OPEN))
+def refresh(
+    store: Store,
+    prior: Sequence[float],
+    on: date,
+    bands: Iterable[str] | None = None,
+    culprits: Container[str] | None = None,
+) -> list[str]:
+    """Work out again what changed, of the families of some birds or of all; returns bands.
+
+    `prior` is the training prior of the reader, `on` the day for ages. What may lie behind a
+    conflict takes long to weigh: with `culprits` only of those birds, the others' being left open
+    until they are asked for. Nobody has to wait meanwhile: records are locked only to write.
+    """
+    wanted = None if bands is None else set(bands)
+    with store.reading() as session:
+        groups = families(session)
+        known = people(session)
+    changed: list[str] = []
+    for family in groups:
+        if wanted is not None and not wanted & set(family.bands):
+            continue
+        for attempt in range(TRIES):
+            with store.reading() as session:
+                question = gathered(session, family, known, prior, on, culprits)
+            contents = worked_out(question, culprits)
+            if not contents:
+                break
+            with store.writing("combwright", "candidates worked out") as session:
+                if last_change(session) == question.stamp or attempt == TRIES - 1:
+                    put(session, question, contents)
+                    changed += [question.flock.birds[row].bird for row in question.rows]
+                    break
+    return changed
+
+
+def last_change(session: Session) -> int:
+    """The newest entry of the trail."""
+    return session.scalar(select(func.max(ChangeRow.id))) or 0
+
+
+def gathered(
+    session: Session,
+    family: Family,
+    known: dict[str, Person],
+    prior: Sequence[float],
+    on: date,
+    culprits: Container[str] | None,
+) -> Question:
+    """What a family's answers rest on now, and which of those kept don't any more."""
+    stamp = last_change(session)
+    ids = rows_of(session, family.bands)
+    flock = kept_flock(session, ids)
+    readings = kept_readings(session, ids)
+    looks = people_looks(session, known, ids)
+    seen = [
+        evidence_of(b, readings.get(b.bird, ()), prior, on, looks.get(b.bird, ()))
+        for b in flock.birds
+    ]
+    counted = kept_counts(session, flock)
+    key = key_of(flock, seen, counted)
+    kept = {
+        number: (row_key, bool(content.get(OPEN)))
+        for start in range(0, len(ids), 500)
+        for number, row_key, content in session.execute(
+            select(AnswerRow.bird_id, AnswerRow.key, AnswerRow.content).where(
+                AnswerRow.bird_id.in_(list(ids.values())[start : start + 500])
+            )
+        )
+    }
+    rows = list(range(len(flock.birds)))
+    if len(kept) == len(ids) and {row_key for row_key, _ in kept.values()} == {key}:
+        rows = [
+            row
+            for row, bird in enumerate(flock.birds)
+            if kept[ids[bird.bird]][1] and (culprits is None or bird.bird in culprits)
+        ]
+    return Question(flock, seen, counted, key, ids, rows, stamp)
+
+
+def worked_out(question: Question, culprits: Container[str] | None) -> dict[int, dict[str, Any]]:
+    """Answers by the key of the bird's row."""
+    if not question.rows:
+        return {}
+    flock = question.flock
+    inference = infer_flock(flock, question.seen, question.counted)
+    found = {}
+    for row in question.rows:
+        bird = flock.birds[row].bird
+        weigh = culprits is None or bird in culprits
+        candidate = describe(flock, row, question.seen, inference, weigh)
+        content = candidate.as_json() | {OPEN: bool(candidate.conflict) and not weigh}
+        found[question.ids[bird]] = content
+    return found
+
+
+def put(session: Session, question: Question, contents: dict[int, dict[str, Any]]) -> None:
+    """Keep answers, but for birds that are gone meanwhile."""
+    there = set(rows_of(session, list(question.ids)).values())
+    numbers = [number for number in contents if number in there]
+    for start in range(0, len(numbers), 500):
+        some = numbers[start : start + 500]
+        session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(some)))
+        session.execute(
+            insert(AnswerRow),
+            [{"bird_id": n, "key": question.key, "content": contents[n]} for n in some],
+        )
 
 
 def rows_of(session: Session, bands: Sequence[str]) -> dict[str, int]:

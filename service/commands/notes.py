@@ -40,13 +40,16 @@ def yes_no(text: str, option: str) -> bool | None:
 def written(by: str, act: str, work: Callable[[Session], Sequence[str]]) -> None:
     """Do `work` in a session that writes, and work it into the answers of the bands it returns."""
     from service.commands.records import training_prior
-    from service.families import Answers
+    from service.families import refresh
     from service.store.database import open_store
+    from service.store.records import kept_flock
 
-    with open_store(from_environment()).writing(by, act) as session:
+    store = open_store(from_environment())
+    with store.writing(by, act) as session:
         touched = work(session)
-        if touched:
-            Answers(session, training_prior(), date.today()).refresh(touched)
+        kept_flock(session)  # what doesn't fit the other records is refused
+    if touched:
+        refresh(store, training_prior(), date.today(), touched)
     out.print(act, highlight=False)
 
 

@@ -62,8 +62,8 @@ def intake(
         found = run(store, source, files, options, told)
         complaints = [f"{t.name}: {t.message}" for t in found if t.state == REFUSED]
         if reading:
+            from service.families import refresh
             from service.intake.looking import to_read, unread
-            from service.judging import refresh
             from service.reading import default_reader
 
             reader = default_reader(weights)
@@ -71,7 +71,7 @@ def intake(
                 count = len(to_read(session, reader.card.model))
             task = progress.add_task("reading them", total=count)
             complaints += unread(store, reader, None, lambda n: progress.advance(task, n))
-            refresh(store, reader.card.prior)
+            refresh(store, reader.card.prior, date.today())
     for line in complaints:
         say(line)
     if not as_json:
@@ -101,7 +101,7 @@ def bring_in(
     """Bring a flock list or a spreadsheet into the records, all of it or nothing."""
     from service.exchange.importing import records_from, rows_from
     from service.exchange.mapping import chosen, mapped
-    from service.families import Answers
+    from service.families import refresh
     from service.store.database import StoreError, open_store
     from service.store.records import kept_birds, take_in
 
@@ -125,7 +125,7 @@ def bring_in(
         if not flock.listed:
             raise StoreError(f"{file}: no birds in it")
         count = take_in(session, flock)
-        Answers(session, training_prior(), date.today()).refresh()
+    refresh(store, training_prior(), date.today())
     print(json.dumps({"birds": count})) if as_json else out.print(f"{count} birds", highlight=False)
 
 
@@ -190,7 +190,7 @@ def restore(
     as_json: Json = False,
 ) -> None:
     """Bring a backup back, all of it or nothing."""
-    from service.judging import refresh
+    from service.families import refresh
     from service.store.archive import restore as bring_back
     from service.store.database import open_store
 
@@ -198,7 +198,7 @@ def restore(
     with bar(as_json) as progress:
         task = progress.add_task("bringing photos back", total=None)
         count = bring_back(store, file, replace, lambda: progress.advance(task))
-    refresh(store, training_prior())
+    refresh(store, training_prior(), date.today())
     if as_json:
         print(json.dumps({"photos": count}))
     else:
@@ -269,7 +269,7 @@ def undo(
     as_json: Json = False,
 ) -> None:
     """Take back one act, in full or not at all; this too can be undone."""
-    from service.families import Answers
+    from service.families import refresh
     from service.store.database import open_store
     from service.store.trail import named
     from service.store.trail import undo as take_back
@@ -277,7 +277,7 @@ def undo(
     store = open_store(from_environment())
     with store.writing(by, f"undone: {act}") as session:
         count = take_back(session, named(session, act))
-        Answers(session, training_prior(), date.today()).refresh()
+    refresh(store, training_prior(), date.today())
     print(json.dumps({"rows": count})) if as_json else out.print(f"{count} rows", highlight=False)
 
 

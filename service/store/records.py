@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session, selectinload
 from classifier.reading import Reading
 from service.counted import Counted
 from service.flock import COLUMNS, OR, Bird, Flock, connected
+from service.inference import variety_of
 from service.store.models import (
     BirdRow,
     HatchRow,
@@ -61,7 +62,9 @@ def take_in(session: Session, flock: Flock) -> int:
         if extra != row.extra:
             row.extra = dict(row.extra) | extra
     session.flush()
-    kept_flock(session)
+    whole = kept_flock(session)
+    for number in range(len(whole.birds)):
+        variety_of(whole, number)
     return len(listed)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,9 +13,9 @@ from fastapi.responses import HTMLResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from service.families import refresh
 from service.intake.journal import tidy
 from service.intake.looking import unread
-from service.judging import refresh
 from service.reading import default_reader
 from service.settings import Settings, from_environment
 from service.store.database import Store, StoreError, open_store
@@ -31,7 +32,7 @@ def catch_up(store: Store, reader: Reader) -> None:
     """Read photos that a crash left unread, and work out what changed since the last time."""
     try:
         unread(store, reader)
-        refresh(store, reader.card.prior)
+        refresh(store, reader.card.prior, date.today())
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)
 

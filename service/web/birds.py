@@ -12,9 +12,9 @@ from sqlalchemy.orm import selectinload
 
 from genetics.pedigree import PedigreeError
 from service.exchange.flocklist import csv_text, table
-from service.families import Answers, answer, answers, glance
+from service.families import answer, answers, glance, refresh
 from service.flock import FlockError, parse_flock
-from service.judging import judged, refresh
+from service.judging import judged
 from service.store.models import BirdRow, PhotoRow
 from service.store.readings import model_reading, person_comb
 from service.store.records import as_listed, kept_birds
@@ -41,7 +41,7 @@ def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
             raise FlockError("the file isn't UTF-8; save the list as CSV in UTF-8") from None
         with store_of(request).writing("keeper", f"flock list {name}") as session:
             take_in_flock(session, parse_flock(text, name, kept_birds(session)))
-            Answers(session, prior, date.today()).refresh()
+        refresh(store_of(request), prior, date.today())
     except (FlockError, PedigreeError) as error:
         with store_of(request).reading() as session:
             found = answers(session)
@@ -77,7 +77,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
     ]
     candidate = item.candidate if item else answer(records, band)
     if candidate is None:  # brought in by another program, which left this to us
-        refresh(store_of(request), reader_of(request).card.prior, [band], ())
+        refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], ())
         with store_of(request).reading() as fresh:
             candidate = answer(fresh, band)
     return page(request, "bird.html", bird=row, cards=cards, item=item, candidate=candidate)
@@ -86,7 +86,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
 @router.post("/birds/{band}/changes")
 def changes(request: Request, band: str) -> HTMLResponse:
     """What changed of a bird since this was last asked."""
-    refresh(store_of(request), reader_of(request).card.prior, [band])
+    refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], {band})
     with store_of(request).writing("keeper", "look") as session:
         told = glance(session, band)
     return page(request, "changes.html", band=band, told=told)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import tempfile
 from collections.abc import Callable, Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import quote
@@ -17,11 +17,12 @@ from sqlalchemy.orm import Session, selectinload
 
 from classifier.photo import PhotoError, head_view, open_photo
 from genetics.evidence import SAID
+from service.families import refresh
 from service.intake.journal import Options, one
 from service.intake.looking import unread
 from service.intake.sources import File as Source
 from service.intake.sources import files_of
-from service.judging import judged, refresh
+from service.judging import judged
 from service.store.database import StoreError
 from service.store.models import BirdRow, PhotoRow
 from service.store.photos import place
@@ -61,8 +62,8 @@ def worked_in(request: Request, later: BackgroundTasks, bands: Sequence[str]) ->
     """Work a change of some birds into their families' answers; culprits once the page is sent."""
     if bands:
         prior = reader_of(request).card.prior
-        refresh(store_of(request), prior, bands, culprits=())
-        later.add_task(refresh, store_of(request), prior, list(bands), set(bands))
+        refresh(store_of(request), prior, date.today(), bands, culprits=())
+        later.add_task(refresh, store_of(request), prior, date.today(), list(bands), set(bands))
 
 
 @router.post("/photos")

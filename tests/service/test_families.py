@@ -8,7 +8,7 @@ from sqlalchemy import select
 
 from service import families
 from service.candidates import candidates
-from service.families import Answers, answer, answers, glance
+from service.families import answer, answers, glance
 from service.flock import parse_flock
 from service.intake.journal import Options, one
 from service.intake.sources import File
@@ -34,8 +34,7 @@ NOW = datetime(2026, 10, 4, tzinfo=UTC)
 
 
 def refresh(store, bands=None):
-    with store.writing("test", "refresh") as session:
-        return Answers(session, EVEN, DAY).refresh(bands)
+    return families.refresh(store, EVEN, DAY, bands)
 
 
 @pytest.fixture
@@ -231,3 +230,31 @@ def test_photos_that_show_all_but_the_same_count_once(store):
     with store.reading() as session:
         assert sorted(bool(p.like) for p in session.scalars(select(PhotoRow))) == [False, True]
         assert kept_readings(session) == {}
+
+
+def test_a_change_made_while_a_family_is_worked_out_is_not_lost(store, monkeypatch):
+    with store.writing("Ada", "birds") as session:
+        take_in(session, parse_flock("bird\nA\nB\n"))
+    real, meanwhile = families.infer_flock, []
+
+    def slow(flock, *rest):
+        if not meanwhile and flock.birds[0].bird == "A":
+            meanwhile.append(1)
+            with store.writing("Ben", "meanwhile") as session:
+                bird_named(session, "A").comb = "rose"
+        return real(flock, *rest)
+
+    monkeypatch.setattr(families, "infer_flock", slow)
+    refresh(store)
+    with store.reading() as session:
+        assert answer(session, "A").combs["rose"] > 0.8
+    assert refresh(store) == []
+
+
+def test_an_unknown_variety_is_refused_before_anything_is_kept(store):
+    from service.flock import FlockError
+
+    with pytest.raises(FlockError, match="variety"), store.writing("Ada", "list") as session:
+        take_in(session, parse_flock("bird,variety\nA,no such\n"))
+    with store.reading() as session:
+        assert session.scalars(select(BirdRow)).all() == []
