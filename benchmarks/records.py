@@ -1,6 +1,6 @@
 """A flock of 10,000 birds with 40,000 readings: a bird's page, and a new reading worked in.
 
-    python benchmarks/records.py [--birds 10000] [--lines 100]
+    python benchmarks/records.py [--birds 10000] [--lines 40]
 
 The flock is made up: lines of a cock over three hens that keep to themselves, year after year, with
 genotypes handed down; one bird in ten has two possible sires. Prints medians of single calls on
@@ -136,7 +136,7 @@ def main() -> None:
     """Fill a store, then time it."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--birds", type=int, default=10_000)
-    parser.add_argument("--lines", type=int, default=100)
+    parser.add_argument("--lines", type=int, default=40)
     parser.add_argument("--database", default="")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:

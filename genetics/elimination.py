@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 MOST_CELLS = 9**7
 MOST_OPERANDS = 20
-SMALL = 3 * 9**4  # cells times tables below which products aren't planned
+SMALL = 2 * 9**3  # cells times tables below which products aren't planned
 
 
 class PedigreeError(ValueError):

@@ -28,6 +28,7 @@ from genetics.elimination import (
 )
 from genetics.narrowing import narrowed, widened
 from genetics.sampling import PERIPHERY_CELLS, CutsetSampler
+from genetics.standing import Standing
 
 __all__ = [
     "Impossible",
@@ -39,6 +40,7 @@ __all__ = [
     "TooWide",
     "check",
     "infer",
+    "standing",
 ]
 
 
@@ -336,6 +338,21 @@ def solve(
             raise
     beliefs = propagate(few.factors, few.own, few.sizes, watched, sampler, PERIPHERY_CELLS)
     return widened(beliefs, few, sizes, watched, factors), "approximate"
+
+
+def standing(
+    sire: Sequence[int],
+    dam: Sequence[int],
+    layer: Layer,
+    possible: Mapping[int, Possible] | None = None,
+) -> Standing:
+    """The layer's network with its messages kept; variable i is bird i. Raises TooWide."""
+    count = len(sire)
+    check(sire, dam, possible)
+    open_parents = OpenParents(possible or {}, [layer], count)
+    factors, own = network(sire, dam, layer, 0, open_parents.stand_ins[0])
+    sizes = [layer.inherit.shape[-1]] * count + open_parents.sizes
+    return Standing([*factors, *open_parents.factors], [*own, *open_parents.own], sizes)
 
 
 def infer(

@@ -24,9 +24,10 @@ from genetics.domain import TABLES, toml
 from service.candidates import Candidate, Entry, describe
 from service.counted import Counted
 from service.flock import OR, Flock
-from service.inference import infer_flock
+from service.inference import Inference, infer_flock
 from service.looks import Evidence, evidence_of
 from service.readers import people, people_looks
+from service.ready import OPEN, Ready, made_ready
 from service.store.database import Store
 from service.store.models import (
     AnswerRow,
@@ -126,7 +127,6 @@ class Question:
     """The last change on the trail when this was gathered."""
 
 
-OPEN = "culprits_open"
 # Other writers may change something while a family is worked out; then it is begun again.
 TRIES = 3
 
@@ -145,6 +145,10 @@ def refresh(
     until they are asked for. Nobody has to wait meanwhile: records are locked only to write.
     """
     wanted = None if bands is None else set(bands)
+    if wanted:
+        quick = worked_in(store, prior, on, wanted, culprits)
+        if quick is not None:
+            return quick
     with store.reading() as session:
         groups = families(session)
         known = people(session)
@@ -155,12 +159,14 @@ def refresh(
         for attempt in range(TRIES):
             with store.reading() as session:
                 question = gathered(session, family, known, prior, on, culprits)
-            contents = worked_out(question, culprits)
-            if not contents:
+            if not question.rows:
                 break
+            inference = infer_flock(question.flock, question.seen, question.counted)
+            contents = worked_out(question, inference, culprits)
             with store.writing("combwright", "candidates worked out") as session:
                 if last_change(session) == question.stamp or attempt == TRIES - 1:
-                    put(session, question, contents)
+                    put(session, question.key, contents)
+                    hold(store, question, inference, contents, known, prior, on)
                     changed += [question.flock.birds[row].bird for row in question.rows]
                     break
     return changed
@@ -210,33 +216,93 @@ def gathered(
     return Question(flock, seen, counted, key, ids, rows, stamp)
 
 
-def worked_out(question: Question, culprits: Container[str] | None) -> dict[int, dict[str, Any]]:
-    """Answers by the key of the bird's row."""
-    if not question.rows:
-        return {}
-    flock = question.flock
-    inference = infer_flock(flock, question.seen, question.counted)
+def worked_out(
+    question: Question, inference: Inference, culprits: Container[str] | None
+) -> dict[str, dict[str, Any]]:
+    """Answers by band."""
     found = {}
     for row in question.rows:
-        bird = flock.birds[row].bird
+        bird = question.flock.birds[row].bird
         weigh = culprits is None or bird in culprits
-        candidate = describe(flock, row, question.seen, inference, weigh)
-        content = candidate.as_json() | {OPEN: bool(candidate.conflict) and not weigh}
-        found[question.ids[bird]] = content
+        candidate = describe(question.flock, row, question.seen, inference, weigh)
+        found[bird] = candidate.as_json() | {OPEN: bool(candidate.conflict) and not weigh}
     return found
 
 
-def put(session: Session, question: Question, contents: dict[int, dict[str, Any]]) -> None:
+def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None:
     """Keep answers, but for birds that are gone meanwhile."""
-    there = set(rows_of(session, list(question.ids)).values())
-    numbers = [number for number in contents if number in there]
-    for start in range(0, len(numbers), 500):
-        some = numbers[start : start + 500]
-        session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(some)))
+    there = rows_of(session, list(contents))
+    bands = list(there)
+    for start in range(0, len(bands), 500):
+        some = bands[start : start + 500]
+        numbers = [there[band] for band in some]
+        session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(numbers)))
         session.execute(
             insert(AnswerRow),
-            [{"bird_id": n, "key": question.key, "content": contents[n]} for n in some],
+            [{"bird_id": there[b], "key": key, "content": contents[b]} for b in some],
         )
+
+
+def hold(
+    store: Store,
+    question: Question,
+    inference: Inference,
+    contents: dict[str, dict[str, Any]],
+    known: dict[str, Person],
+    prior: Sequence[float],
+    on: date,
+) -> None:
+    """Hold a family ready for the next reading, if it is one that pays."""
+    if len(question.rows) < len(question.flock.birds):
+        return
+    rows = {bird.bird: row for row, bird in enumerate(question.flock.birds)}
+    ready = made_ready(
+        question.flock,
+        question.seen,
+        question.counted,
+        question.ids,
+        question.stamp,
+        inference,
+        known,
+        prior,
+        on,
+        {rows[band] for band, content in contents.items() if content[OPEN]},
+    )
+    for band in rows:
+        store.standing.pop(band, None)
+        if ready is not None:
+            store.standing[band] = ready
+
+
+def worked_in(
+    store: Store,
+    prior: Sequence[float],
+    on: date,
+    bands: set[str],
+    culprits: Container[str] | None,
+) -> list[str] | None:
+    """Work new readings of a family that is held ready in; None if it must be done as a whole."""
+    held = {id(r): r for r in (store.standing.get(band) for band in bands) if r is not None}
+    if len(held) != 1 or not all(band in store.standing for band in bands):
+        return None
+    ready: Ready = next(iter(held.values()))
+    if ready.on != on or list(ready.prior) != list(prior):
+        return None
+    with ready.lock:
+        with store.reading() as session:
+            contents = ready.update(session, culprits)
+        if contents is None:
+            for band in ready.ids:
+                store.standing.pop(band, None)
+            return None
+        if contents:
+            with store.writing("combwright", "candidates worked in") as session:
+                put(session, NEARBY, contents)
+    return list(contents)
+
+
+# The key of answers that were worked in without the whole family: the next whole work renews them.
+NEARBY = "nearby"
 
 
 def rows_of(session: Session, bands: Sequence[str]) -> dict[str, int]:

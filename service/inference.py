@@ -169,6 +169,13 @@ def alone(flock: Flock, layer: Layer) -> Posterior:
     return found
 
 
+def comb_layer(
+    flock: Flock, likelihoods: Array, priors: Array, counted: Sequence[Counted] = ()
+) -> Layer:
+    """Genotypes at R and P: how they are inherited, what founders have, what was seen (n, 9)."""
+    return Layer(np.asarray(transmission()), priors, likelihoods, pairs_of(counted))
+
+
 def with_context(posterior: Posterior, around: dict[int, Array], crest: Array) -> Posterior:
     """The posterior with `others` of coupled birds freed of their own evidence."""
     others = posterior.others.copy()

@@ -10,7 +10,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -117,6 +117,8 @@ class Store:
     engine: Engine
     photos: Path
     sessions: sessionmaker[Session]
+    standing: dict[str, Any] = field(default_factory=dict)
+    """By band, families that are held ready for the next reading; see `service/ready.py`."""
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
