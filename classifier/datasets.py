@@ -157,18 +157,21 @@ def square_crop(picture: Image.Image, box: Box, context: float, size: int) -> Im
     return canvas.resize((size, size), way)
 
 
+def crosses(box: Box, window: Box) -> bool:
+    """Whether a window reaches into a box."""
+    wide = min(box[2], window[2]) - max(box[0], window[0])
+    tall = min(box[3], window[3]) - max(box[1], window[1])
+    return wide > 0 and tall > 0
+
+
 def not_heads(sample: Sample, picture: Image.Image, rng: np.random.Generator) -> Iterator[Box]:
     """Boxes of a photograph that hold no head: anywhere without one, else off the head."""
     for _ in range(2 if sample.label == "no_head" else 1):
         side = rng.uniform(0.15, 0.7) * min(picture.size)
         x = rng.uniform(0, picture.width - side)
         y = rng.uniform(0, picture.height - side)
-        if sample.box:
-            x0, y0, x1, y1 = sample.box
-            overlap_x = min(x + side, x1) - max(x, x0)
-            overlap_y = min(y + side, y1) - max(y, y0)
-            if overlap_x > 0 and overlap_y > 0:
-                continue
+        if sample.box and crosses(sample.box, (x, y, x + side, y + side)):
+            continue
         yield x, y, x + side, y + side
 
 

@@ -58,12 +58,8 @@ def open_photo(path: Path) -> Photo:
         raise PhotoError(f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most")
     with path.open("rb") as file:
         header = file.read(12)
-    if header[4:8] == b"ftyp":  # ISO base media, as HEIC files are, whatever their name says
-        import pillow_heif
-
-        pillow_heif.register_heif_opener()
     try:
-        with Image.open(path, formats=allowed()) as raw:
+        with Image.open(path, formats=allowed(header)) as raw:
             return decoded(path.name, raw)
     except PhotoError:
         raise
@@ -84,8 +80,15 @@ def head_view(photo: Photo, box: Box, context: float, size: int) -> Image.Image:
     return square_crop(photo.image, (x0, y0, x1, y1), context, size)
 
 
-def allowed() -> list[str]:
-    """Those of FORMATS that can be opened now: HEIF only once its plugin is registered."""
+def allowed(header: bytes) -> list[str]:
+    """Those of FORMATS that a file that begins so may be opened as.
+
+    HEIF needs a plugin, which takes time to load and is only for files that look like it.
+    """
+    if header[4:8] == b"ftyp":  # ISO base media, as HEIC files are, whatever their name says
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
     Image.preinit()
     Image.init()
     return [name for name in FORMATS if name in Image.OPEN]

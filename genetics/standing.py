@@ -114,12 +114,6 @@ class Standing:
         for lower in reversed(way):
             upper = self.goal[lower]
             place = len(self.buckets[upper]) + list(self.received[upper]).index(lower)
-            above = self._heard[upper]
-            content = [
-                *self.buckets[upper],
-                *self.received[upper].values(),
-                *([above] if above else []),
-            ]
-            self._heard[lower] = each_without(content, [place], self.sizes)[place]
+            self._heard[lower] = self._without(upper, [place])[place]
             i = lower
         return self._heard[i]

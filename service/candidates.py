@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -24,7 +24,7 @@ from service.inference import (
     infer_flock,
     variety_of,
 )
-from service.looks import Array, Evidence, Look, evidence_of, together
+from service.looks import Array, Evidence, evidence_of, together
 
 
 @dataclass(frozen=True)
@@ -125,21 +125,15 @@ def candidates(
     on: date | None,
     counted: Sequence[Counted] = (),
     progress: Progress | None = None,
-    people: Mapping[str, Sequence[Look]] | None = None,
 ) -> list[Candidate]:
     """Candidates for every bird, in the order of the flock.
 
     `readings` by band; `prior` is the training prior of the model that made them; `on` is the
-    day for ages; `counted` are chicks scored without bands; `people` are persons' looks by band.
-    Where the flock is too entangled for an exact answer it is approximate and says so; `progress`
-    hears how much of that is done.
+    day for ages; `counted` are chicks scored without bands. Where the flock is too entangled for
+    an exact answer it is approximate and says so; `progress` hears how much of that is done.
     Raises genetics.pedigree.PedigreeError where neither is possible.
     """
-    said = people or {}
-    evidence = [
-        evidence_of(b, readings.get(b.bird, ()), prior, on, said.get(b.bird, ()))
-        for b in flock.birds
-    ]
+    evidence = [evidence_of(b, readings.get(b.bird, ()), prior, on) for b in flock.birds]
     inference = infer_flock(flock, evidence, counted, progress)
     return [describe(flock, row, evidence, inference) for row in range(len(flock.birds))]
 

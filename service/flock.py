@@ -101,15 +101,19 @@ def load_flock(path: Path) -> Flock:
         raise FlockError(f"{path}: no such file; give the flock list's path") from None
     except IsADirectoryError:
         raise FlockError(f"{path}: a folder; give the flock list itself") from None
+    return parse_flock(as_text(raw, str(path)), str(path))
+
+
+def as_text(raw: bytes, name: str) -> str:
+    """A list's bytes as text. Raises FlockError with the line that isn't UTF-8."""
     try:
-        text = raw.decode("utf-8-sig")
+        return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise FlockError(
-            f"{path}, line {line}: byte 0x{raw[error.start]:02x} isn't UTF-8; "
+            f"{name}, line {line}: byte 0x{raw[error.start]:02x} isn't UTF-8; "
             "save the list as CSV in UTF-8"
         ) from None
-    return parse_flock(text, str(path))
 
 
 def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ()) -> Flock:

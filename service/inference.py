@@ -100,7 +100,6 @@ def infer_flock(
     # Coupled birds bring all their evidence in the coupling table.
     own = likelihoods.copy()
     own[list(tables)] = 1
-    pairs = pairs_of(counted)
 
     def layer(symbol: str, seen: list[Array]) -> Layer:
         prior = np.array([hardy_weinberg(symbol, v) for v in names]).reshape(-1, 3)
@@ -111,7 +110,7 @@ def infer_flock(
     for slack in (0.0, 1e-4):
         # Records may exclude each other; then every one is let err a little.
         tops = own.max(1, keepdims=True) if count else own
-        combs = Layer(np.asarray(transmission()), priors, own + slack * tops, pairs)
+        combs = comb_layer(own + slack * tops, priors, counted)
         soft = {i: t + slack * t.max() for i, t in tables.items()}
         rng = np.random.default_rng(0)
         try:
@@ -169,9 +168,7 @@ def alone(flock: Flock, layer: Layer) -> Posterior:
     return found
 
 
-def comb_layer(
-    flock: Flock, likelihoods: Array, priors: Array, counted: Sequence[Counted] = ()
-) -> Layer:
+def comb_layer(likelihoods: Array, priors: Array, counted: Sequence[Counted]) -> Layer:
     """Genotypes at R and P: how they are inherited, what founders have, what was seen (n, 9)."""
     return Layer(np.asarray(transmission()), priors, likelihoods, pairs_of(counted))
 

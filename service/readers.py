@@ -14,8 +14,9 @@ from genetics.agreement import Person, Said, alpha, coarse, estimate, kappa
 from genetics.combs import Array
 from genetics.evidence import from_person
 from service.looks import Look
-from service.store.models import BirdRow, PhotoRow, ReadingRow
+from service.store.models import PhotoRow, ReadingRow
 from service.store.readings import restored
+from service.store.records import photos_of_birds
 
 
 @dataclass(frozen=True)
@@ -93,21 +94,13 @@ def people_looks(
     session: Session, known: dict[str, Person], bands: Iterable[str] | None = None
 ) -> dict[str, list[Look]]:
     """Persons' newest look at each photo, by band, weighed by each person's own slips."""
-    query = (
-        select(PhotoRow)
-        .join(BirdRow)
-        .where(
-            select(ReadingRow.id)
-            .where(ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.person)
-            .exists()
-        )
-        .order_by(PhotoRow.id)
-        .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+    by_person = (
+        select(ReadingRow.id)
+        .where(ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.person)
+        .exists()
     )
-    if bands is not None:
-        query = query.where(BirdRow.band.in_(list(bands)))
     found: dict[str, list[Look]] = {}
-    for photo in session.scalars(query):
+    for photo in photos_of_birds(session, by_person, bands):
         assert photo.bird is not None
         for reading in {r.by: r for r in photo.readings if r.person}.values():
             if not reading.comb:

@@ -10,9 +10,8 @@ Families in which a comb couples R and P with a crest that nobody noted aren't h
 
 from __future__ import annotations
 
-from collections.abc import Container, Sequence
+from collections.abc import Container
 from dataclasses import dataclass, field
-from datetime import date
 from threading import Lock
 from typing import Any
 
@@ -21,49 +20,37 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from genetics.agreement import Person
 from genetics.elimination import Impossible, TooWide, scaled
 from genetics.pedigree import standing
 from genetics.standing import Standing
 from service.candidates import describe
-from service.counted import Counted
 from service.flock import OR, Flock
 from service.inference import Inference, comb_layer
-from service.looks import Evidence, evidence_of
-from service.readers import people_looks
+from service.looks import Evidence
+from service.questions import OPEN, Question
 from service.store.models import BirdRow, ChangeRow, PhotoRow
-from service.store.records import kept_readings
 
 SMALLEST = 60  # below so many birds a family is worked out as a whole as fast
 MOVED = 1e-3  # a probability that moved by less is no new answer
 MOST_MOVED = 400  # birds whose answers are worked out anew for one reading
 HARMLESS = ("readings", "photos", "decisions")
-OPEN = "culprits_open"
 
 
 @dataclass
 class Ready:
-    """A family and all that its answers rest on."""
+    """A family, all that its answers rest on, and how far on the trail that reaches."""
 
-    flock: Flock
+    question: Question
+    """As it was when the family was worked out as a whole; what was seen since is in `seen`."""
     seen: list[Evidence]
-    counted: tuple[Counted, ...]
-    ids: dict[str, int]
     stamp: int
-    """The last change on the trail that is worked in."""
     inference: Inference
     network: Standing
-    known: dict[str, Person]
-    prior: Sequence[float]
-    on: date
-    unexplained: set[int] = field(default_factory=set)
+    unexplained: set[int]
     """Rows with a conflict whose culprits weren't weighed yet."""
+    rows: dict[str, int]
+    """Rows by band."""
     lock: Lock = field(default_factory=Lock)
-
-    @property
-    def rows(self) -> dict[str, int]:
-        """Rows by band."""
-        return {bird.bird: row for row, bird in enumerate(self.flock.birds)}
 
     def touched(self, session: Session) -> list[str] | None:
         """Bands whose readings changed since; None if anything else did."""
@@ -86,12 +73,12 @@ class Ready:
             session.scalars(select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(hashes)))
         )
         found |= set(session.scalars(select(BirdRow.band).where(BirdRow.id.in_(birds - {None}))))
-        return sorted(found & set(self.ids))
+        return sorted(found & self.rows.keys())
 
     def stranger(self, bird: dict[str, Any]) -> bool:
         """Whether a bird's row has nothing to do with this family."""
         names = {bird["band"], *bird["sire"].split(OR), *bird["dam"].split(OR)}
-        return bird["hatch_id"] is None and not names & set(self.ids)
+        return bird["hatch_id"] is None and not names & self.rows.keys()
 
     def update(
         self, session: Session, culprits: Container[str] | None
@@ -100,20 +87,11 @@ class Ready:
         bands = self.touched(session)
         if bands is None:
             return None
-        rows = self.rows
-        readings = kept_readings(session, bands)
-        looks = people_looks(session, self.known, bands)
+        flock, rows = self.question.flock, self.rows
         around: set[int] = set()
-        for band in bands:
+        for band, new in self.question.grounds.weighed(session, flock, bands).items():
             row = rows[band]
             old = self.seen[row]
-            new = evidence_of(
-                self.flock.birds[row],
-                readings.get(band, ()),
-                self.prior,
-                self.on,
-                looks.get(band, ()),
-            )
             if new.coupling is not None or new.crest != old.crest or new.beard != old.beard:
                 return None
             try:
@@ -122,7 +100,7 @@ class Ready:
                 return None
             self.seen[row] = new
             self.inference.likelihoods[row] = new.on_genotypes
-            around |= linked(self.flock, row)
+            around |= linked(flock, row)
         wanted = {rows[band] for band in bands}
         combs = self.inference.combs
         known: set[int] = set()
@@ -133,16 +111,16 @@ class Ready:
             belief, others = self.network.belief(row)
             if np.abs(belief - combs.marginals[row]).max() > MOVED:
                 wanted.add(row)
-                around |= linked(self.flock, row) - known
+                around |= linked(flock, row) - known
             combs.marginals[row], combs.others[row] = belief, others
         explain = {
             row
             for row in self.unexplained | wanted
-            if culprits is None or self.flock.birds[row].bird in culprits
+            if culprits is None or self.question.band(row) in culprits
         }
         found = {}
         for row in sorted(wanted | (explain & self.unexplained)):
-            candidate = describe(self.flock, row, self.seen, self.inference, row in explain)
+            candidate = describe(flock, row, self.seen, self.inference, row in explain)
             open_question = bool(candidate.conflict) and row not in explain
             (self.unexplained.add if open_question else self.unexplained.discard)(row)
             found[candidate.bird] = candidate.as_json() | {OPEN: open_question}
@@ -167,30 +145,21 @@ def linked(flock: Flock, row: int) -> set[int]:
     return found
 
 
-def made_ready(
-    flock: Flock,
-    seen: list[Evidence],
-    counted: tuple[Counted, ...],
-    ids: dict[str, int],
-    stamp: int,
-    inference: Inference,
-    known: dict[str, Person],
-    prior: Sequence[float],
-    on: date,
-    unexplained: set[int],
-) -> Ready | None:
+def made_ready(question: Question, inference: Inference, unexplained: set[int]) -> Ready | None:
     """A family held ready; None for a small one, or one whose answers can't be kept so."""
+    flock = question.flock
     exact = inference.method == "exact" and not inference.joints
     if len(flock.birds) < SMALLEST or not exact:
         return None
-    own = np.array([e.on_genotypes for e in seen])
+    own = np.array([e.on_genotypes for e in question.seen])
     if not np.array_equal(own, inference.likelihoods):
         return None  # records that exclude each other were let err a little
-    layer = comb_layer(flock, own, inference.priors, counted)
+    layer = comb_layer(own, inference.priors, question.counted)
     try:
         network = standing(flock.sire, flock.dam, layer, flock.possible)
     except (TooWide, Impossible):
         return None
+    rows = {bird.bird: row for row, bird in enumerate(flock.birds)}
     return Ready(
-        flock, list(seen), counted, ids, stamp, inference, network, known, prior, on, unexplained
+        question, list(question.seen), question.stamp, inference, network, unexplained, rows
     )

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageOps
 
+from classifier.datasets import Box, crosses
 from classifier.render.recipe import Recipe, palette, stream
 from classifier.render.shapes import Array
 
@@ -89,7 +90,7 @@ class Scene:
     """A photograph that may stand behind a rendered head, and the box of the head in it."""
 
     path: Path
-    box: tuple[float, float, float, float] | None = None
+    box: Box | None = None
 
     def window(self, side: int, rng: np.random.Generator) -> Image.Image | None:
         """A square of about `side` pixels that leaves the head out; None if no place does."""
@@ -104,13 +105,6 @@ class Scene:
                 return ImageOps.mirror(cut) if rng.random() < 0.5 else cut
             side = max(24, int(side * 0.85))
         return None
-
-
-def crosses(box: tuple[float, ...], window: tuple[float, ...]) -> bool:
-    """Whether a window reaches into a box, both as (x0, y0, x1, y1)."""
-    wide = min(box[2], window[2]) - max(box[0], window[0])
-    tall = min(box[3], window[3]) - max(box[1], window[1])
-    return wide > 0 and tall > 0
 
 
 def toned(scene: Array, cover: Array, rng: np.random.Generator) -> Array:
@@ -130,7 +124,7 @@ def toned(scene: Array, cover: Array, rng: np.random.Generator) -> Array:
 
 
 def behind(
-    recipe: Recipe, size: int, side: int, scenes: Sequence[Scene], rng: np.random.Generator
+    size: int, side: int, scenes: Sequence[Scene], rng: np.random.Generator
 ) -> Image.Image | None:
     """Part of a photograph for behind the head, as `size` x `size`; None for a drawn backdrop."""
     if not scenes or rng.random() < DRAWN:
@@ -165,7 +159,7 @@ def develop(
     rng = stream(recipe.seed, "photo")
     size = picture.size[0]
     small = resolution(recipe, size, head_pixels)
-    ground = behind(recipe, size, small, scenes, rng)
+    ground = behind(size, small, scenes, rng)
     rgba = np.asarray(picture, float)
     cover = rgba[..., 3:] / 255
     if ground is None:

@@ -7,9 +7,10 @@ import io
 from pathlib import Path
 
 from service.exchange.sheets import SUFFIXES, read_sheet
-from service.flock import FlockError
-from service.store.archive import load, parsed, tables
+from service.flock import FlockError, as_text
+from service.store.archive import load, parsed
 from service.store.database import Store, StoreError
+from service.store.photos import place
 
 
 def rows_from(path: Path) -> list[list[str]]:
@@ -20,11 +21,7 @@ def rows_from(path: Path) -> list[list[str]]:
         raise FlockError(f"{path}: can't be read ({error.strerror or error})") from None
     if path.suffix.lower() in SUFFIXES:
         return read_sheet(data, str(path))
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise FlockError(f"{path}, line {line}: isn't UTF-8; save it as CSV in UTF-8") from None
+    text = as_text(data, str(path))
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark(text), strict=True))
     except csv.Error as error:
@@ -50,8 +47,6 @@ def records_from(store: Store, path: Path, replace: bool) -> int:
         raise StoreError(f"{path}: can't be read ({error.strerror or error})") from None
     except UnicodeDecodeError:
         raise StoreError(f"{path}: isn't UTF-8") from None
-    from service.store.photos import place
-
     missing = [
         row["sha256"]
         for row in content.get("photos", [])
@@ -62,7 +57,4 @@ def records_from(store: Store, path: Path, replace: bool) -> int:
             f"{path}: {len(missing)} photos that it names aren't here; restore a backup instead"
         )
     with store.writing("import", f"records {path.name}") as session:
-        for table in tables():
-            if not replace and session.execute(table.select().limit(1)).first():
-                raise StoreError("the store holds records already; back them up, then --replace")
-        return load(session, content, str(path))
+        return load(session, content, str(path), replace)

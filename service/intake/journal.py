@@ -16,11 +16,11 @@ from io import BytesIO
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageOps
-from sqlalchemy import func, select
+from PIL import Image
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from classifier.photo import SUFFIXES, PhotoError, eight_bit, one_line
+from classifier.photo import SUFFIXES, PhotoError, decoded, one_line
 from service.intake.bands import band_in_name, band_in_picture
 from service.intake.likeness import bits, likeness, most_alike
 from service.intake.privacy import cleaned
@@ -61,7 +61,7 @@ class Taken:
 
 def begin(store: Store, source: str, files: Sequence[File], by: str) -> int:
     """Write a lot down, or find it where it was begun and not ended; returns its key."""
-    with store.writing(by, f"photos from {source}"[:200]) as session:
+    with store.writing(by, f"photos from {source}") as session:
         known = session.scalar(
             select(IntakeRow)
             .join(ItemRow)
@@ -104,7 +104,7 @@ def run(
         file = by_name.get(name)
         if file is None:
             taken = Taken(name, REFUSED, message="is no longer where it was")
-            with store.writing(options.by, f"photo {name}"[:200]) as session:
+            with store.writing(options.by, f"photo {name}") as session:
                 ended(session, lot, taken)
         else:
             taken = one(store, file, options, bands, lot)
@@ -126,12 +126,12 @@ def one(
     except PhotoError as error:
         taken = Taken(file.name, REFUSED, message=str(error))
         if lot is not None:
-            with store.writing(options.by, f"photo {file.name}"[:200]) as session:
+            with store.writing(options.by, f"photo {file.name}") as session:
                 ended(session, lot, taken)
         return taken
     with (
         in_use(store.photos),
-        store.writing(options.by, f"photo {file.name}"[:200]) as session,
+        store.writing(options.by, f"photo {file.name}") as session,
     ):
         taken = enter(session, store.photos, prepared)
         if lot is not None:
@@ -163,9 +163,9 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     content, ending = (data, suffix) if options.original else (clean.data, clean.suffix)
     try:
         with Image.open(BytesIO(clean.data)) as raw:
-            raw.draft("RGB", (1600, 1600))
-            raw.load()
-            picture = ImageOps.exif_transpose(eight_bit(raw))
+            picture = decoded(file.name, raw).image
+    except PhotoError:
+        raise
     except (OSError, SyntaxError, ValueError, EOFError) as error:
         raise PhotoError(
             f"damaged picture ({one_line(error)}); copy it from the camera again"
@@ -178,20 +178,21 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
 
 def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
     """Keep a photo's bytes and its row, in a session that writes."""
+    sha256 = digest(photo.data)
     row = session.scalar(
         select(PhotoRow).where(
-            (PhotoRow.source_sha256 == photo.source_sha256)
-            | (PhotoRow.sha256 == digest(photo.data))
+            (PhotoRow.source_sha256 == photo.source_sha256) | (PhotoRow.sha256 == sha256)
         )
     )
     if row is not None:
-        keep(folder, photo.data, photo.suffix) if row.sha256 == digest(photo.data) else None
+        if row.sha256 == sha256:
+            keep(folder, photo.data, photo.suffix)  # in case its file was lost
         if photo.band and row.bird_id is None:
             row.bird = bird_named(session, photo.band)
         band = row.bird.band if row.bird else ""
         return Taken(photo.name, THERE, row.sha256, "the same file was taken in before", band)
     near = nearest(session, photo.likeness)
-    sha256 = keep(folder, photo.data, photo.suffix)
+    keep(folder, photo.data, photo.suffix)
     session.add(
         PhotoRow(
             sha256=sha256,
@@ -231,18 +232,6 @@ def ended(session: Session, lot: int, taken: Taken) -> None:
         raise StoreError(f"{taken.name} isn't in the journal of this intake")
     item.state, item.message = taken.state, taken.message
     item.photo_sha256 = taken.sha256 or None
-
-
-def waiting(store: Store) -> list[tuple[str, int]]:
-    """Lots that were broken off: where they came from, and how many files wait."""
-    with store.reading() as session:
-        rows = session.execute(
-            select(IntakeRow.source, func.count())
-            .join(ItemRow)
-            .where(ItemRow.state == WAITING)
-            .group_by(IntakeRow.id, IntakeRow.source)
-        ).all()
-    return [(source, count) for source, count in rows]
 
 
 def tidy(store: Store) -> int:

@@ -27,10 +27,7 @@ def most_alike(code: str, others: NDArray[np.uint64]) -> int | None:
     """Place of the hash among `others` that is nearest, if it is near enough; else None."""
     if not len(others):
         return None
-    distance = (
-        np.bitwise_count(others ^ np.uint64(bits(code)))
-        if hasattr(np, "bitwise_count")
-        else np.array([int(o ^ np.uint64(bits(code))).bit_count() for o in others])
-    )
+    differing = (others ^ np.uint64(bits(code)))[:, None].view(np.uint8)
+    distance = np.unpackbits(differing, axis=1).sum(1)
     nearest = int(distance.argmin())
     return nearest if distance[nearest] <= ALIKE else None

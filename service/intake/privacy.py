@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from PIL import Image
 
-from classifier.photo import FORMATS, MOST_PIXELS, PhotoError, one_line
+from classifier.photo import MOST_PIXELS, PhotoError, allowed, one_line
 
 ORIENTATION, TAKEN, EXIF_BLOCK = 0x0112, 0x9003, 0x8769
 # Kept of a JPEG's segments: tables, frames, JFIF and colour profile. APP14 tells Adobe's colours.
@@ -33,12 +33,8 @@ class Cleaned:
 
 def cleaned(data: bytes) -> Cleaned:
     """Take the metadata off. Raises PhotoError for what is no picture."""
-    if data[4:8] == b"ftyp":
-        import pillow_heif
-
-        pillow_heif.register_heif_opener()
     try:
-        with Image.open(io.BytesIO(data), formats=[f for f in FORMATS if f in opened()]) as raw:
+        with Image.open(io.BytesIO(data), formats=allowed(data[:12])) as raw:
             if raw.width * raw.height > MOST_PIXELS:
                 raise PhotoError(f"{raw.width} x {raw.height} pixels are too many for a photo")
             exif = raw.getexif()
@@ -51,13 +47,6 @@ def cleaned(data: bytes) -> Cleaned:
         raise
     except (OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError) as error:
         raise PhotoError(f"not a picture that can be opened ({one_line(error)})") from None
-
-
-def opened() -> set[str]:
-    """Formats that can be opened now."""
-    Image.preinit()
-    Image.init()
-    return set(Image.OPEN)
 
 
 def moment(text: object) -> datetime | None:
@@ -86,7 +75,7 @@ def minimal(turn: int, taken: datetime | None) -> bytes:
 def bare_jpeg(data: bytes, exif: bytes) -> bytes:
     """The first picture of a JPEG file with `exif` for all its metadata, bit for bit as it was.
 
-    A file that ends early is kept as it is, for the decoder to judge. JPEG: ITU-T T.81, annex B.
+    Raises PhotoError if it ends before its first scan. JPEG: ITU-T T.81, annex B.
     """
     out = [data[:2]]
     if exif:

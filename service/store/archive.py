@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Table, delete, insert, select, text
 from sqlalchemy.orm import Session
 
-from service.store.database import Store, StoreError
+from service.store.database import Store, StoreError, lots
 from service.store.models import DERIVED, Base
 from service.store.photos import PART, in_use, keep, place
 from service.store.trail import lively, plain
@@ -55,11 +55,16 @@ def parsed(words: str, name: str) -> dict[str, list[dict[str, Any]]]:
     return dict(content["tables"])
 
 
-def load(session: Session, content: dict[str, list[dict[str, Any]]], name: str) -> int:
+def load(
+    session: Session, content: dict[str, list[dict[str, Any]]], name: str, replace: bool
+) -> int:
     """Put exported records in the place of all that are there; returns how many rows.
 
-    In a session that writes, so all or nothing. Raises StoreError for records that don't fit.
+    In a session that writes, so all or nothing. Raises StoreError for records that don't fit, and
+    without `replace` if there are any already.
     """
+    if not replace and any(session.execute(select(t).limit(1)).first() for t in tables()):
+        raise StoreError("the store holds records already; back them up, then use --replace")
     known = {t.name: t for t in tables()}
     if set(content) != set(known):
         odd = ", ".join(sorted(set(content) ^ set(known)))
@@ -72,8 +77,8 @@ def load(session: Session, content: dict[str, list[dict[str, Any]]], name: str) 
     try:
         for table in tables():
             rows = [lively(table, row) for row in content[table.name]]
-            for start in range(0, len(rows), 500):
-                session.execute(insert(table), rows[start : start + 500])
+            for some in lots(rows):
+                session.execute(insert(table), some)
             count += len(rows)
             restart(session, table)
     except (KeyError, ValueError, TypeError) as error:
@@ -183,13 +188,8 @@ def restore(store: Store, path: Path, replace: bool = False, told: Told = lambda
     with opened(path) as archive:
         content = parsed(archive.read(RECORDS).decode(), str(path))
         with in_use(store.photos), store.writing("restore", "restore") as session:
-            for table in tables():
-                if not replace and session.execute(select(table).limit(1)).first():
-                    raise StoreError(
-                        "the store holds records already; back them up, then use --replace"
-                    )
+            load(session, content, str(path), replace)
             for name in names:
                 keep(store.photos, archive.read(name), Path(name).suffix)
                 told()
-            load(session, content, str(path))
     return len(names)

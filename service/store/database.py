@@ -8,14 +8,16 @@ what a writer has read stays true until it commits.
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from alembic import command
 from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
@@ -25,6 +27,19 @@ from service.settings import Settings
 MIGRATIONS = Path(__file__).parent / "migrations"
 WRITERS = 7_262_811  # the advisory lock of PostgreSQL that writers hold; any number of our own
 BUSY_MILLISECONDS = 10_000
+
+
+T = TypeVar("T")
+
+
+def lots(values: Sequence[T], size: int = 500) -> Iterator[Sequence[T]]:
+    """Values in lots: databases take a limited number of them in one statement.
+
+    >>> list(lots('abcde', 2))
+    ['ab', 'cd', 'e']
+    """
+    for start in range(0, len(values), size):
+        yield values[start : start + size]
 
 
 class StoreError(RuntimeError):
@@ -92,7 +107,11 @@ def upgrade(engine: Engine) -> None:
     """Bring the tables to the newest migration; two processes at once do it one after the other."""
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
+    newest = ScriptDirectory.from_config(config).get_current_head()
     try:
+        with engine.connect() as connection:
+            if MigrationContext.configure(connection).get_current_revision() == newest:
+                return  # without waiting for writers
         with engine.execution_options(writes=True).connect() as connection:
             if engine.dialect.name == "sqlite":
                 # Tables are rebuilt by copying, which foreign keys would take for a loss.

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
+from typing import TypeVar
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -39,16 +40,24 @@ def bird(session: Session, band: str) -> BirdRow:
     return row
 
 
-def pen(session: Session, name: str) -> PenRow:
-    """A pen by its name, made if there is none."""
+Named = TypeVar("Named", PenRow, HatchRow)
+
+
+def named(session: Session, kind: type[Named], what: str, name: str) -> Named:
+    """A pen or hatch by its name, made if there is none; `what` is its kind in words."""
     if not name.strip():
-        raise StoreError("a pen needs a name")
-    row = session.scalar(select(PenRow).where(PenRow.name == name.strip()))
+        raise StoreError(f"a {what} needs a name")
+    row = session.scalar(select(kind).where(kind.name == name.strip()))
     if row is None:
-        row = PenRow(name=name.strip(), notes="")
+        row = kind(name=name.strip(), notes="")
         session.add(row)
         session.flush()
     return row
+
+
+def pen(session: Session, name: str) -> PenRow:
+    """A pen by its name, made if there is none."""
+    return named(session, PenRow, "pen", name)
 
 
 def moved_in(
@@ -104,12 +113,7 @@ def hatch(
     bands: Sequence[str] = (),
 ) -> HatchRow:
     """A hatch by its name, made or added to; `bands` are birds that came from it."""
-    if not name.strip():
-        raise StoreError("a hatch needs a name")
-    row = session.scalar(select(HatchRow).where(HatchRow.name == name.strip()))
-    if row is None:
-        row = HatchRow(name=name.strip(), notes="")
-        session.add(row)
+    row = named(session, HatchRow, "hatch", name)
     row.pen_id = pen(session, pen_name).id if pen_name else row.pen_id
     row.hatched = hatched or row.hatched
     row.eggs = row.eggs if eggs is None else eggs

@@ -6,13 +6,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import Reading
 from service.counted import Counted
 from service.flock import COLUMNS, OR, Bird, Flock, connected
 from service.inference import variety_of
+from service.store.database import lots
 from service.store.models import (
     BirdRow,
     HatchRow,
@@ -39,13 +40,10 @@ def take_in(session: Session, flock: Flock) -> int:
     birds that are kept don't fit the new ones.
     """
     listed = flock.birds[: flock.listed]
-    bands = [bird.bird for bird in listed]
     rows = {
         row.band: row
-        for start in range(0, len(bands), 500)
-        for row in session.scalars(
-            select(BirdRow).where(BirdRow.band.in_(bands[start : start + 500]))
-        )
+        for some in lots([bird.bird for bird in listed])
+        for row in session.scalars(select(BirdRow).where(BirdRow.band.in_(some)))
     }
     for bird in listed:
         row = rows.get(bird.bird)
@@ -191,19 +189,26 @@ def meets(stay: PenBirdRow, hatched: date | None) -> bool:
     )
 
 
-def kept_readings(session: Session, bands: Iterable[str] | None = None) -> dict[str, list[Reading]]:
-    """The newest model reading of every photo, by band; of photos all but alike only the first."""
+def photos_of_birds(
+    session: Session, which: ColumnElement[bool], bands: Iterable[str] | None
+) -> Iterable[PhotoRow]:
+    """Photos whose bird is known, or one of some bands, with their readings, oldest first."""
     query = (
         select(PhotoRow)
         .join(BirdRow)
-        .where(PhotoRow.like == "")
+        .where(which)
         .order_by(PhotoRow.id)
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     )
     if bands is not None:
         query = query.where(BirdRow.band.in_(list(bands)))
+    return session.scalars(query)
+
+
+def kept_readings(session: Session, bands: Iterable[str] | None = None) -> dict[str, list[Reading]]:
+    """The newest model reading of every photo, by band; of photos all but alike only the first."""
     found: dict[str, list[Reading]] = {}
-    for photo in session.scalars(query):
+    for photo in photos_of_birds(session, PhotoRow.like == "", bands):
         reading = model_reading(photo)
         if reading and photo.bird:
             found.setdefault(photo.bird.band, []).append(reading)

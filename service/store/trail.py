@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import Date, Table, event, insert, inspect, select
+from sqlalchemy import Date, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.store.database import StoreError
@@ -107,18 +107,19 @@ class Act:
 def acts(session: Session, last: int = 50) -> list[Act]:
     """The newest acts, newest first."""
     rows = session.execute(
-        select(ChangeRow.batch, ChangeRow.made, ChangeRow.by, ChangeRow.act, ChangeRow.undoes)
-        .order_by(ChangeRow.id.desc())
-        .limit(last * 2000)
+        select(
+            ChangeRow.batch,
+            func.min(ChangeRow.made).label("made"),
+            ChangeRow.by,
+            ChangeRow.act,
+            func.count().label("changes"),
+        )
+        .group_by(ChangeRow.batch, ChangeRow.by, ChangeRow.act)
+        .order_by(func.max(ChangeRow.id).desc())
+        .limit(last)
     ).all()
     undone = set(session.scalars(select(ChangeRow.undoes).where(ChangeRow.undoes != "").distinct()))
-    found: dict[str, list[Any]] = {}
-    for row in rows:
-        found.setdefault(row.batch, []).append(row)
-    return [
-        Act(batch, r[0].made, r[0].by, r[0].act, len(r), batch in undone)
-        for batch, r in list(found.items())[:last]
-    ]
+    return [Act(r.batch, r.made, r.by, r.act, r.changes, r.batch in undone) for r in rows]
 
 
 def history(session: Session, kind: str, row: int) -> Sequence[ChangeRow]:

@@ -13,7 +13,7 @@ from sqlalchemy.orm import selectinload
 from genetics.pedigree import PedigreeError
 from service.exchange.flocklist import csv_text, table
 from service.families import answer, answers, glance, refresh
-from service.flock import FlockError, parse_flock
+from service.flock import FlockError, as_text, parse_flock
 from service.judging import judged
 from service.store.models import BirdRow, PhotoRow
 from service.store.readings import model_reading, person_comb
@@ -35,10 +35,7 @@ def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
     """Take in a flock list, all of it or nothing."""
     prior, name = reader_of(request).card.prior, file.filename or "flock.csv"
     try:
-        try:
-            text = file.file.read(10_000_000).decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise FlockError("the file isn't UTF-8; save the list as CSV in UTF-8") from None
+        text = as_text(file.file.read(10_000_000), name)
         with store_of(request).writing("keeper", f"flock list {name}") as session:
             take_in_flock(session, parse_flock(text, name, kept_birds(session)))
         refresh(store_of(request), prior, date.today())

@@ -282,3 +282,14 @@ def test_a_read_only_database_says_so(tmp_path):
 
     with pytest.raises(StoreError, match="read-only"), store.writing("a", "b") as session:
         bird_named(session, "1")
+
+
+def test_opening_a_store_does_not_wait_for_who_writes(settings, store):
+    from concurrent.futures import ThreadPoolExecutor
+
+    with store.writing("Ada", "long work") as session, ThreadPoolExecutor(1) as pool:
+        bird_named(session, "1")
+        other = pool.submit(open_store, settings).result(timeout=5)
+        with other.reading() as reader:
+            assert reader.scalars(select(BirdRow)).all() == []
+        other.engine.dispose()
