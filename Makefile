@@ -1,7 +1,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo install test check format
+.PHONY: demo install test check static format
 
 demo: install
 	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report
@@ -19,14 +19,16 @@ install: .venv/installed
 	@touch $@
 
 test: .venv/installed-test
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --maxprocesses 4
 
-check: .venv/installed-test
+check: static
+	$(BIN)/python -m pytest -n auto --maxprocesses 4 -m "not browser"
+
+static: .venv/installed-test
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/python -m pytest -m "not browser"
 
 format: .venv/installed-test
 	$(BIN)/ruff check --fix .
