@@ -48,7 +48,7 @@ def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
         found: torch.Tensor = reader.network(images)["comb"]
         return found
 
-    with torch.enable_grad():
+    with reader.lock, torch.enable_grad():
         cam = LayerGradCam(logits, reader.network.backbone.blocks[-1])
         found: Any = cam.attribute(batch, target=COMBS.index(comb), relu_attributions=True)
     # Grad-CAM hooks the network by the wrapped function; captum removes the hooks again.
@@ -63,7 +63,8 @@ def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
 @torch.inference_mode()
 def features_of(reader: Reader, views: list[Image.Image]) -> NDArray[np.float32]:
     """Features (n, k) of head views, of length 1."""
-    found = reader.network.features(reader.tensor(views))[0].numpy()
+    with reader.lock:
+        found = reader.network.features(reader.tensor(views))[0].numpy()
     return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True), np.float32)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -52,6 +53,8 @@ class Reader:
         torch.set_num_threads(max(1, min(4, os.cpu_count() or 1)))
         state = {k: v.float() for k, v in load_file(path).items()}
         self.finder, self.network = FinderNetwork(), ReaderNetwork()
+        # One thread at a time: explaining a reading hangs hooks into the network for a moment.
+        self.lock = threading.RLock()
         for name, network in (("finder", self.finder), ("reader", self.network)):
             part = {k.split(".", 1)[1]: v for k, v in state.items() if k.startswith(name + ".")}
             network.load_state_dict(part, strict=False)
@@ -87,7 +90,8 @@ class Reader:
         for start in range(0, len(photos), FINDER_BATCH):
             batch = photos[start : start + FINDER_BATCH]
             canvases = [self.canvas(photo) for photo in batch]
-            heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
+            with self.lock:
+                heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
             for photo, (_, scale), (score, box) in zip(
                 batch, canvases, peaks(heat, sides), strict=True
             ):
@@ -142,7 +146,8 @@ class Reader:
             for p, h in zip(photos, heads, strict=True)
         ]
         batch = self.tensor(crops)
-        plain, mirrored = self.network(batch), self.network(batch.flip(3))
+        with self.lock:
+            plain, mirrored = self.network(batch), self.network(batch.flip(3))
         scale = self.card.temperatures
         drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
         comb_masks = drawn[:, 0].sigmoid().double().numpy()

@@ -35,6 +35,17 @@ def table() -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
+class Season:
+    """Where a strategy stands at the end of a season, over all simulated runs."""
+
+    number: int
+    proven: float
+    """Share of runs that have their proven pair by then."""
+    eggs: tuple[float, float, float, float, float]
+    """Eggs set so far: 10th, 25th, 50th, 75th, 90th percentile; none are set after the end."""
+
+
+@dataclass(frozen=True)
 class Outlook:
     """What a strategy comes to, over all simulated runs."""
 
@@ -53,6 +64,8 @@ class Outlook:
     """Wright's coefficient of the pair's chicks."""
     variety: float
     """Share of the pair's blood that is of the single-combed variety."""
+    course: tuple[Season, ...] = ()
+    """Season by season, up to the last one simulated."""
 
 
 def silent_chance(chicks: int) -> Array:
@@ -97,13 +110,18 @@ def simulate(
     lived = float(np.prod(rates))
     done: list[tuple[int, int, bool]] = []
     reared = []
-    for _ in range(runs):
+    first, last = len(plan["matings"]), int(numbers["most_seasons"])
+    ends = np.full(runs, last + 1)
+    eggs_by = np.zeros((runs, last), int)
+    for run in range(runs):
         # The hatches before: enough chicks come of them that parents are found.
         spent = int(numbers["chosen_eggs"]) * len(plan["matings"])
         birds = int(rng.binomial(spent, lived))
+        eggs_by[run, :first] = int(numbers["chosen_eggs"]) * np.arange(1, first + 1)
+        eggs_by[run, first:] = spent
         waiting: dict[str, list[int]] = {"cock": [], "hen": []}
         passed: dict[str, int] = {}
-        for season in range(len(plan["matings"]) + 1, int(numbers["most_seasons"]) + 1):
+        for season in range(first + 1, last + 1):
             # Test first the birds of the year before, as many as there is room for, then hatch.
             room = int(numbers["tests_each_season"])
             while room and any(waiting[s] for s in waiting if s not in passed):
@@ -117,8 +135,11 @@ def simulate(
                         passed[sex] = candidate
             if len(passed) == 2:
                 done.append((season, spent, all(g == PURE for g in passed.values())))
+                ends[run] = season
+                eggs_by[run, season - 1 :] = spent
                 break
             spent += eggs
+            eggs_by[run, season - 1 :] = spent
             hatched = rng.choice(9, size=rng.binomial(eggs, lived), p=law)
             birds += len(hatched)
             for genotype in hatched[WALNUT[hatched]].tolist():
@@ -139,7 +160,17 @@ def simulate(
         birds_reared=float(np.mean(reared)),
         inbreeding=pair_inbreeding(name),
         variety=(VARIETY[father] + VARIETY[mother]) / 2,
+        course=tuple(
+            Season(number, float((ends <= number).mean()), percentiles(eggs_by[:, number - 1]))
+            for number in range(1, last + 1)
+        ),
     )
+
+
+def percentiles(values: Array) -> tuple[float, float, float, float, float]:
+    """10th, 25th, 50th, 75th and 90th percentile."""
+    low, quarter, middle, upper, high = np.percentile(values, [10, 25, 50, 75, 90]).tolist()
+    return low, quarter, middle, upper, high
 
 
 def cheapest(outlooks: list[Outlook]) -> Outlook | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Any
 
 import numpy as np
 
@@ -101,6 +102,27 @@ class Candidate:
             answer["standard_error"] = float(f"{self.error:.3g}")
             answer["converged"] = self.converged
         return answer
+
+
+def as_candidate(content: dict[str, Any]) -> Candidate:
+    """The candidate that a row's JSON was made from."""
+    return Candidate(
+        bird=content["bird"],
+        genotypes=content["genotypes"],
+        combs=content["combs"],
+        conflict=content["conflict"],
+        ledger=tuple(
+            Entry(e["evidence"], e["says"], e["likelihood_ratio"], e["with_over_without"])
+            for e in content["ledger"]
+        ),
+        crest=content["crest"],
+        beard=content["beard"],
+        with_crest=content.get("with_crest", {}),
+        variety=content["variety"],
+        method=content["method"],
+        error=content.get("standard_error", 0.0),
+        converged=content.get("converged", True),
+    )
 
 
 def best_ratio(likelihood: Array, weights: Array, best: int) -> float:

@@ -13,8 +13,9 @@ from typing import Any
 from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
-from service.candidates import Candidate, Entry, describe
+from service.candidates import Candidate, as_candidate, describe
 from service.inference import Inference, infer_flock
+from service.piles import rejudge
 from service.questions import OPEN, Grounds, Question, families, gathered, last_change, rows_of
 from service.readers import people
 from service.ready import Ready, made_ready
@@ -88,8 +89,17 @@ def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None
         session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(numbers)))
         session.execute(
             insert(AnswerRow),
-            [{"bird_id": there[b], "key": key, "content": contents[b]} for b in some],
+            [
+                {
+                    "bird_id": there[b],
+                    "key": key,
+                    "in_conflict": bool(contents[b]["conflict"]),
+                    "content": contents[b],
+                }
+                for b in some
+            ],
         )
+    rejudge(session, there)
 
 
 def hold(
@@ -150,27 +160,6 @@ def answers(session: Session) -> list[Candidate]:
     """All birds' candidates as last worked out, in the order of the birds."""
     rows = session.scalars(select(AnswerRow).order_by(AnswerRow.bird_id))
     return [as_candidate(row.content) for row in rows]
-
-
-def as_candidate(content: dict[str, Any]) -> Candidate:
-    """The candidate that a row's JSON was made from."""
-    return Candidate(
-        bird=content["bird"],
-        genotypes=content["genotypes"],
-        combs=content["combs"],
-        conflict=content["conflict"],
-        ledger=tuple(
-            Entry(e["evidence"], e["says"], e["likelihood_ratio"], e["with_over_without"])
-            for e in content["ledger"]
-        ),
-        crest=content["crest"],
-        beard=content["beard"],
-        with_crest=content.get("with_crest", {}),
-        variety=content["variety"],
-        method=content["method"],
-        error=content.get("standard_error", 0.0),
-        converged=content.get("converged", True),
-    )
 
 
 def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[str]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.families import as_candidate
+from service.candidates import as_candidate
 from service.store.models import AnswerRow, BirdRow
 from service.store.records import as_listed, kept_readings
 from service.triage import Item, item_of

@@ -167,10 +167,12 @@ class Store:
 
 def open_store(settings: Settings) -> Store:
     """The store of an installation, with its tables up to date. Raises StoreError."""
+    from service.piles import keep_sorted
     from service.store.trail import watch
 
     engine = open_engine(settings.database)
     upgrade(engine)
     sessions = sessionmaker(engine, expire_on_commit=False)
     watch(sessions)
+    keep_sorted(sessions)
     return Store(engine, settings.photos, sessions)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, String, UniqueConstraint
+from sqlalchemy import JSON, DateTime, Dialect, Double, ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
@@ -134,6 +134,7 @@ class ReadingRow(Base):
     """One look at one photo, by a model (`content` is the reading) or by a person."""
 
     __tablename__ = "readings"
+    __table_args__ = (Index("ix_readings_person", "person", "photo_sha256"),)
 
     id: Mapped[int] = mapped_column(primary_key=True)
     photo_sha256: Mapped[str] = mapped_column(ForeignKey("photos.sha256"), index=True)
@@ -264,6 +265,7 @@ class AnswerRow(Base):
         ForeignKey("birds.id", ondelete="CASCADE"), primary_key=True
     )
     key: Mapped[str] = mapped_column(String(64))
+    in_conflict: Mapped[bool] = mapped_column(default=False, index=True)
     content: Mapped[dict[str, Any]]
 
 
@@ -279,7 +281,22 @@ class GlanceRow(Base):
     content: Mapped[dict[str, Any]]
 
 
+class PileRow(Base):
+    """The pile that a read photo lies in, as last judged, so that thousands are sorted at once."""
+
+    __tablename__ = "piles"
+    __table_args__ = (Index("ix_piles_order", "looked_at", "pile", "risk"),)
+
+    photo_id: Mapped[int] = mapped_column(
+        ForeignKey("photos.id", ondelete="CASCADE"), primary_key=True
+    )
+    pile: Mapped[str] = mapped_column(String(16))
+    risk: Mapped[float] = mapped_column(Double)
+    looked_at: Mapped[bool]
+    """Whether a person has read it."""
+
+
 # Worked out from the rest: neither on the trail nor in exports.
-DERIVED = ("answers", "glances")
+DERIVED = ("answers", "glances", "piles")
 # Written once and never changed by hand: a journal is its own trail.
 JOURNALS = ("intakes", "intake_items", "changes")

@@ -5,21 +5,24 @@ from __future__ import annotations
 import logging
 import threading
 from datetime import date
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fastapi import FastAPI, Request
-from fastapi.responses import HTMLResponse, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from service.families import refresh
 from service.intake.journal import tidy
 from service.intake.looking import unread
+from service.piles import catch_up as sort_the_rest
 from service.reading import default_reader
 from service.settings import Settings, from_environment
 from service.store.database import Store, StoreError, open_store
-from service.web import birds, photos
+from service.web import about, api, birds, flock, matings, photos, sort, today, walk
 from service.web.pages import page
 
 if TYPE_CHECKING:
@@ -32,34 +35,60 @@ def catch_up(store: Store, reader: Reader) -> None:
     """Read photos that a crash left unread, and work out what changed since the last time."""
     try:
         unread(store, reader)
+        sort_the_rest(store)
         refresh(store, reader.card.prior, date.today())
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)
+
+
+def complaint(request: Request, status: int, message: str) -> Response:
+    """An error for people, or for programs under /api."""
+    if request.url.path.startswith("/api/"):
+        return JSONResponse({"error": message}, status_code=status)
+    return page(request, "error.html", status=status, message=message)
 
 
 def create(settings: Settings | None = None, weights: Path | None = None) -> FastAPI:
     """The application on a store; the reader is loaded at once, so that errors show early."""
     chosen = settings or from_environment()
     chosen.home.mkdir(parents=True, exist_ok=True)
-    app = FastAPI(title="Combwright", docs_url=None, redoc_url=None)
+    app = FastAPI(
+        title="Combwright",
+        version=version("combwright"),
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/v1/openapi.json",
+    )
     app.state.settings = chosen
     app.state.store = open_store(chosen)
     app.state.reader = default_reader(weights)
     tidy(app.state.store)
     threading.Thread(target=catch_up, args=(app.state.store, app.state.reader), daemon=True).start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    app.include_router(photos.router)
-    app.include_router(birds.router)
+    for part in (today, walk, sort, photos, birds, matings, flock, about):
+        app.include_router(part.router, include_in_schema=False)
+    app.include_router(api.router)
+
+    @app.get("/worker.js", include_in_schema=False)
+    def worker() -> FileResponse:
+        """The script that keeps pages for where there is no net; it must lie at the top."""
+        return FileResponse(HERE / "static" / "worker.js", media_type="text/javascript")
 
     @app.exception_handler(HTTPException)
-    async def told(request: Request, error: HTTPException) -> HTMLResponse:
-        """Errors as a page that says what to do."""
-        return page(request, "error.html", status=error.status_code, message=str(error.detail))
+    async def told(request: Request, error: HTTPException) -> Response:
+        """Errors as a page that says what to do, or as JSON for programs."""
+        return complaint(request, error.status_code, str(error.detail))
+
+    @app.exception_handler(RequestValidationError)
+    async def unfit(request: Request, error: RequestValidationError) -> Response:
+        """A form or query that doesn't fit, in words."""
+        first = error.errors()[0]
+        return complaint(request, 422, f"{first['loc'][-1]}: {first['msg']}")
 
     @app.exception_handler(StoreError)
-    async def out_of_order(request: Request, error: StoreError) -> HTMLResponse:
+    async def out_of_order(request: Request, error: StoreError) -> Response:
         """A store that is full, locked or damaged, in words."""
-        return page(request, "error.html", status=503, message=str(error))
+        return complaint(request, 503, str(error))
 
     @app.middleware("http")
     async def guard(request: Request, call_next: object) -> Response:

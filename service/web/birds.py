@@ -1,33 +1,71 @@
-"""Birds: the flock list in and out of view, candidates of each bird."""
+"""Birds: the flock list in and out of view, and all that is known of each bird."""
 
 from __future__ import annotations
 
-from datetime import date
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from typing import Annotated
 
-from fastapi import APIRouter, File, HTTPException, Request, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import select
-from sqlalchemy.orm import selectinload
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session, selectinload
 
 from genetics.pedigree import PedigreeError
+from service.candidates import Candidate, as_candidate
 from service.exchange.flocklist import csv_text, table
-from service.families import answer, answers, glance, refresh
+from service.families import answer, glance, refresh
 from service.flock import FlockError, as_text, parse_flock
 from service.judging import judged
-from service.store.models import BirdRow, PhotoRow
-from service.store.readings import model_reading, person_comb
+from service.settling import Known, Step, steps
+from service.store.database import StoreError
+from service.store.entries import CHOICES, decided, sighted
+from service.store.models import AnswerRow, BirdRow, DecisionRow, PhotoRow, SightingRow
 from service.store.records import as_listed, kept_birds
 from service.store.records import take_in as take_in_flock
-from service.web.pages import Records, page, reader_of, store_of
+from service.triage import Item
+from service.web.cards import Card, cards_of
+from service.web.charts import weights
+from service.web.pages import (
+    Records,
+    gone_to,
+    page,
+    quote_path,
+    reader_of,
+    store_of,
+    who,
+    worked_in,
+)
+from service.web.pedigree import family_of
 
 router = APIRouter()
+SHOWN = 100
 
 
 @router.get("/birds")
-def flock(request: Request, records: Records) -> HTMLResponse:
-    """All birds with their likeliest comb and genotype."""
-    return page(request, "birds.html", found=answers(records), problem="")
+def flock(
+    request: Request, records: Records, band: str = "", start: int = 0, conflicts: bool = False
+) -> HTMLResponse:
+    """Birds with their likeliest comb and genotype, some at a time."""
+    query = select(AnswerRow).join(BirdRow)
+    if band.strip():
+        query = query.where(BirdRow.band.contains(band.strip(), autoescape=True))
+    if conflicts:
+        query = query.where(AnswerRow.in_conflict)
+    count = records.scalar(select(func.count()).select_from(query.subquery())) or 0
+    first = max(0, start)
+    rows = records.scalars(query.order_by(AnswerRow.bird_id).offset(first).limit(SHOWN))
+    return page(
+        request,
+        "birds.html",
+        found=[as_candidate(row.content) for row in rows],
+        count=count,
+        start=first,
+        shown=SHOWN,
+        band=band.strip(),
+        conflicts=conflicts,
+        problem="",
+    )
 
 
 @router.post("/birds")
@@ -38,12 +76,14 @@ def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
         text = as_text(file.file.read(10_000_000), name)
         with store_of(request).writing("keeper", f"flock list {name}") as session:
             take_in_flock(session, parse_flock(text, name, kept_birds(session)))
+            act = session.info["batch"]
         refresh(store_of(request), prior, date.today())
     except (FlockError, PedigreeError) as error:
-        with store_of(request).reading() as session:
-            found = answers(session)
-        return page(request, "birds.html", status=422, found=found, problem=str(error))
-    return RedirectResponse("/birds", status_code=303)
+        return page(
+            request, "birds.html", status=422, found=[], count=0, start=0, shown=SHOWN,
+            band="", conflicts=False, problem=str(error),
+        )  # fmt: skip
+    return gone_to(request, "/birds", act)
 
 
 @router.get("/birds.csv")
@@ -57,9 +97,8 @@ def written_out(records: Records) -> Response:
     )
 
 
-@router.get("/birds/{band}")
-def bird(request: Request, records: Records, band: str) -> HTMLResponse:
-    """One bird: photos, candidates as a table of R and P, evidence, what changed since last."""
+def bird_row(records: Session, band: str) -> BirdRow:
+    """A bird with its photos; 404 if there is none."""
     row = records.scalar(
         select(BirdRow)
         .where(BirdRow.band == band)
@@ -67,23 +106,152 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
     )
     if row is None:
         raise HTTPException(404, f"no bird with the band {band}")
-    item = judged(records, [band]).get(band)
-    cards = [
-        {"photo": p, "reading": model_reading(p), "corrected": person_comb(p), "item": item}
-        for p in row.photos
-    ]
-    candidate = item.candidate if item else answer(records, band)
-    if candidate is None:  # brought in by another program, which left this to us
-        refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], ())
+    return row
+
+
+def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidate, Item | None]:
+    """A bird's candidates, worked out now if that was left to us, and its pile."""
+    item = judged(records, [row.band]).get(row.band)
+    candidate = item.candidate if item else answer(records, row.band)
+    if candidate is None:  # brought in by another program
+        refresh(store_of(request), reader_of(request).card.prior, date.today(), [row.band], ())
         with store_of(request).reading() as fresh:
-            candidate = answer(fresh, band)
-    return page(request, "bird.html", bird=row, cards=cards, item=item, candidate=candidate)
+            candidate = answer(fresh, row.band)
+    if candidate is None:
+        raise HTTPException(503, "its candidates are being worked out; try again in a minute")
+    return candidate, item
 
 
-@router.post("/birds/{band}/changes")
+def settling_steps(
+    records: Session, row: BirdRow, candidate: Candidate, item: Item | None, cards: list[Card]
+) -> list[Step]:
+    """What would settle a bird, from what is on record of it."""
+    seen = as_seen(records, row)
+    other = {"cock": "hen", "hen": "cock"}.get(row.sex, "")
+    testers = records.scalars(
+        select(BirdRow.band)
+        .where(BirdRow.sex == other, BirdRow.comb == "single")
+        .order_by(BirdRow.id.desc())
+        .limit(3)
+    ).all()
+    known = Known(
+        row.sex,
+        row.hatched,
+        seen.beard,
+        seen.wattles,
+        len(row.photos),
+        any(r.person and r.blind for card in cards for r in card.photo.readings),
+        testers,
+    )
+    return steps(candidate, item, known, datetime.now(UTC).date())
+
+
+@dataclass(frozen=True)
+class Noted:
+    """Crest, beard and wattles as last noted, in the list or by a sighting."""
+
+    crest: bool | None
+    beard: bool | None
+    wattles: str
+
+
+def as_seen(records: Session, row: BirdRow) -> Noted:
+    """What was last noted of a bird."""
+    found = Noted(row.crest, row.beard, row.wattles)
+    query = select(SightingRow).where(SightingRow.bird_id == row.id).order_by(SightingRow.id)
+    for now in records.scalars(query):
+        found = Noted(
+            found.crest if now.crest is None else now.crest,
+            found.beard if now.beard is None else now.beard,
+            now.wattles or found.wattles,
+        )
+    return found
+
+
+@router.get("/birds/{band:path}/changes")
+def no_changes(band: str) -> RedirectResponse:
+    """What changed is asked by a button; a link leads to the bird."""
+    return RedirectResponse(f"/birds/{band}")
+
+
+@router.get("/birds/{band:path}")
+def bird(request: Request, records: Records, band: str) -> HTMLResponse:
+    """One bird: photos, candidates, evidence, family, and what would settle it."""
+    row = bird_row(records, band)
+    candidate, item = known_of(request, records, row)
+    cards = cards_of(records, row.photos)
+    decisions = records.scalars(
+        select(DecisionRow).where(DecisionRow.bird_id == row.id).order_by(DecisionRow.id.desc())
+    ).all()
+    return page(
+        request,
+        "bird.html",
+        bird=row,
+        seen=as_seen(records, row),
+        cards=cards,
+        item=item,
+        candidate=candidate,
+        weights=weights(candidate),
+        steps=settling_steps(records, row, candidate, item, cards),
+        family=family_of(records, row),
+        decisions=decisions,
+        choices=CHOICES,
+    )
+
+
+@router.post("/birds/{band:path}/changes")
 def changes(request: Request, band: str) -> HTMLResponse:
     """What changed of a bird since this was last asked."""
     refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], {band})
     with store_of(request).writing("keeper", "look") as session:
         told = glance(session, band)
     return page(request, "changes.html", band=band, told=told)
+
+
+YES_NO = {"yes": True, "no": False, "": None}
+
+
+@router.post("/birds/{band:path}/seen")
+def note_seen(
+    request: Request,
+    later: BackgroundTasks,
+    band: str,
+    crest: Annotated[str, Form()] = "",
+    beard: Annotated[str, Form()] = "",
+    wattles: Annotated[str, Form()] = "",
+    by: Annotated[str, Form(max_length=80)] = "",
+) -> Response:
+    """Crest, beard and wattles as seen on the bird today."""
+    name = by.strip() or who(request) or "keeper"
+    try:
+        with store_of(request).writing(name, f"seen on bird {band}") as session:
+            today = datetime.now(UTC).date()
+            sighted(session, band, name, YES_NO.get(crest), YES_NO.get(beard), wattles, today)
+            act = session.info["batch"]
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+    worked_in(request, later, [band])
+    return gone_to(request, f"/birds/{quote_path(band)}", act, by)
+
+
+@router.post("/birds/{band:path}/decisions")
+def decide(
+    request: Request,
+    band: str,
+    choice: Annotated[str, Form()],
+    reason: Annotated[str, Form(max_length=2000)] = "",
+    recheck: Annotated[str, Form()] = "",
+    by: Annotated[str, Form(max_length=80)] = "",
+) -> Response:
+    """The keeper's decision, with its reason."""
+    name = by.strip() or who(request) or "keeper"
+    try:
+        day = date.fromisoformat(recheck) if recheck else None
+        with store_of(request).writing(name, f"decision on bird {band}: {choice}") as session:
+            decided(session, band, name, choice, reason, day)
+            act = session.info["batch"]
+    except ValueError:
+        raise HTTPException(422, f"{recheck!r} is no day; write it as YYYY-MM-DD") from None
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+    return gone_to(request, f"/birds/{quote_path(band)}", act, by)

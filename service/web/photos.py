@@ -4,84 +4,74 @@ from __future__ import annotations
 
 import io
 import tempfile
+import threading
+from collections import OrderedDict
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote
 
 from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session
 
 from classifier.photo import PhotoError, head_view, open_photo
-from genetics.evidence import SAID
+from classifier.reading import Reading
 from service.families import refresh
-from service.intake.journal import Options, one
+from service.intake.journal import Options, Taken, one
 from service.intake.looking import unread
 from service.intake.sources import File as Source
 from service.intake.sources import files_of
-from service.judging import judged
-from service.store.database import StoreError
+from service.settings import Settings
+from service.sorting import looked
+from service.store.database import Store, StoreError
 from service.store.models import BirdRow, PhotoRow
 from service.store.photos import place
-from service.store.readings import by_person, model_reading, person_comb
+from service.store.readings import model_reading
 from service.store.records import bird_named
 from service.store.states import REFUSED
-from service.web.pages import Records, page, reader_of, settings_of, store_of
+from service.web.cards import cards_of
+from service.web.pages import (
+    SUGGESTED,
+    Records,
+    gone_to,
+    page,
+    reader_of,
+    settings_of,
+    store_of,
+    worked_in,
+)
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader as Model
 
 router = APIRouter()
-SHOWN = 60
+# More than these are read while the sorting table is open; so many are read at once.
+AT_ONCE = 4
+UNSURE = "unsure"  # an empty field of a form would count as missing
 
 
-@router.get("/")
-def front(request: Request, records: Records) -> HTMLResponse:
-    """Take photos; the last ones with their readings."""
-    rows = records.scalars(
-        select(PhotoRow)
-        .order_by(PhotoRow.id.desc())
-        .limit(SHOWN)
-        .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
-    ).all()
-    bands = records.scalars(select(BirdRow.band).order_by(BirdRow.band)).all()
-    items = judged(records, {r.bird.band for r in rows if r.bird})
-    cards = [
-        {
-            "photo": r,
-            "reading": model_reading(r),
-            "corrected": person_comb(r),
-            "item": items.get(r.bird.band) if r.bird else None,
-        }
-        for r in rows
-    ]
-    return page(request, "front.html", cards=cards, bands=bands)
+@dataclass(frozen=True)
+class Incoming:
+    """Uploads kept: what came of each, and the complaints."""
+
+    kept: list[Taken]
+    problems: list[str]
 
 
-def worked_in(request: Request, later: BackgroundTasks, bands: Sequence[str]) -> None:
-    """Work a change of some birds into their families' answers; culprits once the page is sent."""
-    if bands:
-        prior = reader_of(request).card.prior
-        refresh(store_of(request), prior, date.today(), bands, culprits=())
-        later.add_task(refresh, store_of(request), prior, date.today(), list(bands), set(bands))
-
-
-@router.post("/photos")
-def take_in(
-    request: Request,
-    later: BackgroundTasks,
-    files: Annotated[list[UploadFile], File()],
-    bird: Annotated[str, Form(max_length=80)] = "",
-) -> Response:
-    """Keep and read uploaded photos; what can't be read is told and not kept."""
-    settings, store, reader = settings_of(request), store_of(request), reader_of(request)
-    options = Options(original=settings.keep_originals, band=bird.strip())
+def keep(
+    store: Store, settings: Settings, uploads: Sequence[tuple[str, bytes]], band: str, by: str
+) -> Incoming:
+    """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept."""
+    options = Options(original=settings.keep_originals, band=band.strip(), by=by or "keeper")
     with store.reading() as session:
         bands = set(session.scalars(select(BirdRow.band)))
-    problems, kept = [], []
-    for upload in files:
-        name = Path(upload.filename or "photo").name[:200]
-        data = upload.file.read(settings.most_upload + 1)
+    kept: list[Taken] = []
+    problems: list[str] = []
+    for name, data in uploads:
         if len(data) > settings.most_upload:
             problems.append(f"{name}: larger than {settings.most_upload // 1_000_000} MB")
             continue
@@ -95,19 +85,62 @@ def take_in(
             if taken.state == REFUSED:
                 problems.append(f"{taken.name}: {taken.message}")
             else:
-                kept.append(taken.sha256)
-    unread(store, reader, kept)
+                kept.append(taken)
+    return Incoming(kept, problems)
+
+
+def bands_of(store: Store, photos: Sequence[str]) -> list[str]:
+    """Bands of the birds on some photos."""
     with store.reading() as session:
-        touched = session.scalars(
-            select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(kept)).distinct()
-        ).all()
-    worked_in(request, later, touched)
-    if problems:
-        return page(
-            request, "problems.html", status=422 if not kept else 200, problems=problems, kept=kept
+        return list(
+            session.scalars(
+                select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(photos)).distinct()
+            )
         )
-    target = f"/photos/{kept[0]}" if len(kept) == 1 else "/"
-    return RedirectResponse(target, status_code=303)
+
+
+READING = threading.Lock()
+
+
+def read_later(store: Store, reader: Model, photos: list[str]) -> None:
+    """Read a lot of photos one batch after the other, and work them into the answers."""
+    with READING:  # lots wait for each other, single photos don't
+        unread(store, reader, photos)
+        refresh(store, reader.card.prior, date.today(), bands_of(store, photos))
+
+
+@router.post("/photos")
+def take_in(
+    request: Request,
+    later: BackgroundTasks,
+    files: Annotated[list[UploadFile], File()],
+    bird: Annotated[str, Form(max_length=80)] = "",
+    back: Annotated[str, Form(max_length=400)] = "",
+) -> Response:
+    """Keep uploaded photos and read them: a few at once, many while one looks on."""
+    settings, store = settings_of(request), store_of(request)
+    most = settings.most_upload + 1
+    uploads = [(Path(f.filename or "photo").name[:200], f.file.read(most)) for f in files]
+    incoming = keep(store, settings, uploads, bird, "")
+    photos = [taken.sha256 for taken in incoming.kept]
+    if len(photos) <= AT_ONCE:
+        unread(store, reader_of(request), photos)
+        worked_in(request, later, bands_of(store, photos))
+    else:
+        later.add_task(read_later, store, reader_of(request), photos)
+    if incoming.problems:
+        status = 422 if not photos else 200
+        return page(
+            request,
+            "problems.html",
+            status=status,
+            problems=incoming.problems,
+            kept=photos,
+            back=back,
+        )
+    if back:
+        return gone_to(request, back)
+    return gone_to(request, f"/photos/{photos[0]}" if len(photos) == 1 else "/sort")
 
 
 def unpacked(name: str, data: bytes) -> list[Source]:
@@ -148,26 +181,23 @@ def photo_row(records: Session, sha256: str) -> PhotoRow:
 def show(request: Request, records: Records, sha256: str) -> HTMLResponse:
     """One photo with its reading, and the candidates of its bird."""
     row = photo_row(records, sha256)
-    bands = records.scalars(select(BirdRow.band).order_by(BirdRow.band)).all()
-    item = judged(records, [row.bird.band]).get(row.bird.band) if row.bird else None
+    bands = records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all()
+    (card,) = cards_of(records, [row])
     return page(
         request,
         "photo.html",
+        card=card,
         photo=row,
-        reading=model_reading(row),
-        corrected=person_comb(row),
+        reading=card.reading,
         people=[r for r in row.readings if r.person],
         bands=bands,
-        words=list(SAID),
-        item=item,
-        candidate=item.candidate if item else None,
     )
 
 
 @router.get("/photos/{sha256}/blind")
 def show_blind(request: Request, records: Records, sha256: str) -> HTMLResponse:
     """One photo without what anyone has read, for an eye of one's own."""
-    return page(request, "blind.html", photo=photo_row(records, sha256), words=list(SAID))
+    return page(request, "blind.html", photo=photo_row(records, sha256))
 
 
 @router.post("/photos/{sha256}/bird")
@@ -179,12 +209,13 @@ def choose_bird(
 ) -> Response:
     """Say which bird is on a photo; an empty band takes it off again."""
     with store_of(request).writing("keeper", f"photo of bird {bird or 'unknown'}") as session:
+        act = session.info["batch"]
         row = photo_row(session, sha256)
         touched = [row.bird.band] if row.bird else []
         row.bird = bird_named(session, bird.strip()) if bird.strip() else None
         touched += [row.bird.band] if row.bird else []
     worked_in(request, later, touched)
-    return RedirectResponse(f"/photos/{quote(sha256)}", status_code=303)
+    return gone_to(request, f"/photos/{quote(sha256)}", act)
 
 
 @router.post("/photos/{sha256}/comb")
@@ -195,21 +226,24 @@ def correct(
     comb: Annotated[str, Form()],
     by: Annotated[str, Form(max_length=80)] = "",
     blind: Annotated[bool, Form()] = False,
+    back: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
-    """Write down what a person sees; an empty comb is 'can't tell'.
+    """Write down what a person sees; `unsure` is 'can't tell'."""
+    name = by.strip() or "keeper"
+    comb = "" if comb == UNSURE else comb
+    try:
+        with store_of(request).writing(name, f"comb read: {comb or 'not to be told'}") as session:
+            band = looked(session, sha256, comb, name, blind)
+            act = session.info["batch"]
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+    worked_in(request, later, [band] if band else [])
+    return gone_to(request, back or f"/photos/{quote(sha256)}", act, by)
 
-    A second look at a photo by the same person isn't blind any more, whatever the form says.
-    """
-    if comb and comb not in SAID:
-        raise HTTPException(422, f"unknown comb {comb!r}")
-    who = by.strip() or "keeper"
-    with store_of(request).writing(who, f"comb read: {comb or 'not to be told'}") as session:
-        row = photo_row(session, sha256)
-        again = any(r.person and r.by == who for r in row.readings)
-        row.readings.append(by_person(who, datetime.now(UTC), comb, blind and not again))
-        touched = [row.bird.band] if row.bird else []
-    worked_in(request, later, touched)
-    return RedirectResponse(f"/photos/{quote(sha256)}", status_code=303)
+
+# Pictures are made anew after a restart or once so many others were looked at.
+MADE: OrderedDict[tuple[str, str, str], bytes] = OrderedDict()
+MOST_MADE = 600
 
 
 @router.get("/photos/{sha256}/{view}.jpg")
@@ -219,25 +253,40 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
     None of them carries EXIF.
     """
     row = photo_row(records, sha256)
-    path = place(settings_of(request).photos, row.sha256, row.suffix)
-    if not path.exists():
-        raise HTTPException(404, "the photo's file is missing from the store")
-    photo, reading = open_photo(path), model_reading(row)
+    reading = model_reading(row)
+    if view not in ("head", "why", "whole") or (view == "why" and no_head(reading)):
+        raise HTTPException(404, "no such view")
+    key = (sha256, view, repr(reading.head.box) + reading.model if reading else "")
+    data = MADE.get(key)
+    if data is None:
+        path = place(settings_of(request).photos, row.sha256, row.suffix)
+        if not path.exists():
+            raise HTTPException(404, "the photo's file is missing from the store")
+        data = MADE[key] = made(reader_of(request), path, reading, view)
+        while len(MADE) > MOST_MADE:
+            MADE.popitem(last=False)
+    return Response(
+        data, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=3600"}
+    )
+
+
+def no_head(reading: Reading | None) -> bool:
+    """Whether there is nothing to explain."""
+    return reading is None or reading.head.source == "whole"
+
+
+def made(reader: Model, path: Path, reading: Reading | None, view: str) -> bytes:
+    """A view of a photo as JPEG."""
+    photo = open_photo(path)
     image = photo.image
     if view == "head" and reading:
         image = head_view(photo, reading.head.box, 1.3, 420)
-    elif view == "why" and reading and reading.head.source != "whole":
+    elif view == "why" and reading:
         from classifier.explain import panel
 
-        image = panel(reader_of(request), photo, reading)
-    elif view != "whole":
-        raise HTTPException(404, "no such view")
+        image = panel(reader, photo, reading)
     else:
         image.thumbnail((900, 900))
     buffer = io.BytesIO()
     image.save(buffer, "JPEG", quality=85)
-    return Response(
-        buffer.getvalue(),
-        media_type="image/jpeg",
-        headers={"Cache-Control": "private, max-age=3600"},
-    )
+    return buffer.getvalue()

@@ -1,102 +1,110 @@
-"""A breeder's way through the page in Chromium, on a phone and at a desk."""
+"""A breeder's way through the pages in Chromium, on a phone and at a desk."""
 
-import os
 import re
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from pathlib import Path
 
 import pytest
+from sqlalchemy import select
 
-from tests.conftest import DEMO, ROOT
+from service.store.models import HatchRow, PhotoRow
+from tests.browser.demo import build, served, settings_in
+from tests.browser.screens import SIZES, pages
+from tests.conftest import DEMO
 
 CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(not CHROMIUM.exists(), reason="needs Debian's chromium"),
 ]
-SIZES = {"phone": (390, 844), "desk": (1280, 800)}
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory):
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    home = tmp_path_factory.mktemp("home")
-    server = subprocess.Popen(
-        [sys.executable, "-m", "service.cli", "serve", "--port", str(port)],
-        cwd=ROOT,
-        env={**os.environ, "COMBWRIGHT_HOME": str(home)},
-    )
-    url = f"http://127.0.0.1:{port}"
-    for _ in range(120):
-        try:
-            urllib.request.urlopen(url)
-            break
-        except OSError:
-            time.sleep(0.5)
-    yield url
-    server.terminate()
-    server.wait(20)
+def store(tmp_path_factory):
+    return build(settings_in(tmp_path_factory.mktemp("home")))
 
 
-@pytest.fixture(params=SIZES)
-def page(request):
+@pytest.fixture(scope="module")
+def address(store):
+    with served(settings_in(store.photos.parent)) as url:
+        yield url
+
+
+@pytest.fixture(scope="module")
+def hatch(store):
+    with store.reading() as session:
+        return session.scalar(select(HatchRow.id).where(HatchRow.name == "April 2026"))
+
+
+@pytest.fixture(scope="module")
+def chromium():
     from playwright.sync_api import sync_playwright
 
-    width, height = SIZES[request.param]
     with sync_playwright() as play:
         browser = play.chromium.launch(
             executable_path=str(CHROMIUM),
             args=["--no-sandbox", "--disable-gpu", "--disable-background-networking"],
         )
-        page = browser.new_page(viewport={"width": width, "height": height})
-        strangers: list[str] = []
-        page.on("request", lambda r: strangers.append(r.url) if "127.0.0.1" not in r.url else None)
-        problems: list[str] = []
-        page.on("pageerror", lambda e: problems.append(str(e)))
-        yield page
-        assert strangers == []
-        assert problems == []
+        yield browser
         browser.close()
+
+
+@pytest.fixture(params=SIZES)
+def page(request, chromium):
+    width, height = SIZES[request.param]
+    context = chromium.new_context(viewport={"width": width, "height": height})
+    page = context.new_page()
+    page.size = request.param
+    strangers: list[str] = []
+    page.on("request", lambda r: strangers.append(r.url) if foreign(r.url) else None)
+    problems: list[str] = []
+    page.on("pageerror", lambda e: problems.append(str(e)))
+    yield page
+    context.close()
+    assert strangers == []
+    assert problems == []
+
+
+def foreign(url: str) -> bool:
+    return "127.0.0.1" not in url and not url.startswith(("blob:", "data:"))
 
 
 def fits(page) -> bool:
     return page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
-def test_from_photo_to_candidates_and_back_by_hand(page, address):
+def test_a_flock_list_is_taken_in(page, address):
     page.goto(f"{address}/birds")
     page.get_by_label("Flock list (flock.csv)").set_input_files(DEMO / "flock.csv")
     page.get_by_role("button", name="Take it in").click()
     page.get_by_text("39 birds").wait_for()
     assert fits(page)
 
-    page.get_by_role("link", name="Heads").click()
+
+def test_from_photo_to_candidates_and_back_by_hand(page, address):
+    page.goto(address)
     page.get_by_label("Photos of heads").set_input_files(DEMO / "17.jpg")
     page.get_by_label("Band of the bird, if all are of one bird").fill("17")
     page.get_by_role("button", name="Read the combs").click()
     page.wait_for_url(re.compile("/photos/"))
     page.get_by_text("Genotype candidates of bird 17").wait_for()
-    assert page.get_by_text("Photo 17.jpg says single").is_visible()
-    assert page.get_by_text("Second look", exact=True).is_visible()
     assert fits(page)
-
-    page.get_by_label("single", exact=True).check()
+    page.get_by_role("radio", name="single", exact=True).check()
     page.get_by_label("Who looked").fill("Keeper")
     page.get_by_role("button", name="Write it down").click()
-    assert page.get_by_role("heading", level=1).inner_text() == "Single, by hand"
+    page.get_by_role("heading", level=1, name="Single, by hand").wait_for()
+    page.get_by_role("link", name="All that is known of bird 17").click()
+    page.get_by_text("which its relatives make all but impossible").first.wait_for()
     assert fits(page)
+    # What was written down can be taken back where one sees it done.
+    page.go_back()
+    page.get_by_role("button", name="Take it back").click()
+    page.get_by_text("Done.").wait_for()
 
 
 def test_dropped_photos_are_read(page, address):
     page.goto(address)
     page.evaluate(
-        """async (url) => {
+        """async () => {
             const canvas = document.createElement("canvas");
             canvas.width = canvas.height = 300;
             canvas.getContext("2d").fillRect(0, 0, 300, 300);
@@ -105,18 +113,194 @@ def test_dropped_photos_are_read(page, address):
             data.items.add(new File([blob], "dropped.jpg", { type: "image/jpeg" }));
             document.getElementById("take").dispatchEvent(
                 new DragEvent("drop", { dataTransfer: data, bubbles: true, cancelable: true }));
-        }""",
-        address,
+        }"""
     )
     page.wait_for_url(re.compile("/photos/"))
     assert "No head was found" in page.content()
 
 
-def test_the_keyboard_alone_reaches_the_form(page, address):
-    page.goto(address)
-    reached = []
-    for _ in range(8):
+def test_a_walk_says_at_once_what_is_wrong_and_goes_on_to_the_next_bird(page, address, hatch):
+    page.goto(f"{address}/walk")
+    page.get_by_role("link", name="April 2026").click()
+    page.locator("#birds").get_by_role("link", name=re.compile("^31")).click()
+    page.locator("#files").set_input_files(DEMO / "31.jpg")
+    page.locator("#shots").get_by_text("blurred: hold the bird still").wait_for(timeout=8000)
+    assert fits(page)
+    page.locator("#band").fill("32")
+    page.locator("#band").press("Enter")
+    assert page.locator("#current").inner_text() == "32"
+    page.locator("#files").set_input_files(DEMO / "32.jpg")
+    page.locator("#shots li strong").filter(has_text="walnut").first.wait_for(timeout=8000)
+    assert page.url.endswith("?band=32")  # the page was never left
+
+
+def test_a_reading_comes_within_two_seconds(page, address, hatch):
+    page.goto(f"{address}/walk/hatch/{hatch}?band=21")
+    page.locator("#files").set_input_files(DEMO / "21.jpg")
+    page.locator("#shots li a[href^='/photos/']").first.wait_for(timeout=2000)
+
+
+def test_a_walk_goes_on_without_a_net_and_loses_nothing(page, address, hatch, store, tmp_path):
+    from PIL import Image
+
+    page.goto(f"{address}/walk/hatch/{hatch}")
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    page.reload()
+    page.context.set_offline(True)
+    names = []
+    for number, band in enumerate(("41", "42", "43")):
+        # Photos that the store hasn't seen yet.
+        image = Image.open(DEMO / f"{band}.jpg")
+        image.putpixel((0, 0), (number, 7, 100 if page.size == "phone" else 200))
+        names.append(f"{page.size}-{band}.jpg")
+        image.save(tmp_path / names[-1], quality=90)
+        page.locator("#birds").get_by_role("link", name=re.compile(f"^{band}")).click()
+        page.locator("#files").set_input_files(tmp_path / names[-1])
+        page.locator("#queue").get_by_text(f"{number + 1} photos wait").wait_for()
+    # Even if the phone drops the page meanwhile, and it is opened again without a net.
+    page.reload()
+    page.locator("#queue").get_by_text("3 photos wait").wait_for(timeout=10_000)
+    page.context.set_offline(False)
+    page.locator("#queue").get_by_text("All photos are sent").wait_for(timeout=20_000)
+    with store.reading() as session:
+        kept = {
+            row.name: row.bird.band
+            for row in session.scalars(select(PhotoRow).where(PhotoRow.name.in_(names)))
+        }
+    assert kept == {name: name[-6:-4] for name in names}
+
+
+def test_the_sorting_table_works_by_keyboard_alone(page, address):
+    page.goto(f"{address}/sort?pile=settled")
+    first = page.locator(".shot").first.get_attribute("id")
+    for _ in range(60):
         page.keyboard.press("Tab")
-        reached.append(page.evaluate("document.activeElement.id || document.activeElement.tagName"))
-    assert "files" in reached
-    assert "bird" in reached
+        if page.evaluate("document.activeElement.name") == "photo":
+            break
+    assert page.evaluate("document.activeElement.name") == "photo"
+    before = page.locator("progress").get_attribute("value")
+    page.keyboard.press("Enter")
+    page.get_by_text("Done.").wait_for()
+    assert page.locator(f"#{first}").count() == 0
+    assert int(page.locator("progress").get_attribute("value")) == int(before) + 1
+    # The next photo has the keyboard: tick it and the one after, say what they are.
+    assert page.evaluate("document.activeElement.name") == "photo"
+    page.keyboard.press("x")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("x")
+    page.keyboard.press("3")
+    page.get_by_text("Done.").wait_for()
+    assert int(page.locator("progress").get_attribute("value")) == int(before) + 3
+    page.keyboard.press("u")
+    page.wait_for_function(f"document.querySelector('progress').value === {int(before) + 1}")
+    # And without the keys of ours: Tab, Space, Enter.
+    page.locator(".shot button").first.focus()
+    page.keyboard.press("Enter")
+    page.wait_for_function(f"document.querySelector('progress').value === {int(before) + 2}")
+    assert fits(page)
+
+
+def test_blind_readings_follow_each_other(page, address):
+    page.goto(f"{address}/sort/blind")
+    page.get_by_label("Who looks").fill(f"Cleo {page.size}")
+    page.get_by_role("button", name="Begin").click()
+    seen = set()
+    for _ in range(2):
+        seen.add(page.locator("figure img").get_attribute("src"))
+        page.get_by_role("radio", name="can't tell").check()
+        page.get_by_role("button", name="Write it down").click()
+        page.get_by_text("Done.").wait_for()
+    assert len(seen) == 2
+
+
+def test_a_lot_is_read_while_the_table_is_open(page, address, tmp_path):
+    from PIL import Image
+
+    files = []
+    for number in range(6):
+        image = Image.open(DEMO / f"{22 + number}.jpg")
+        image.putpixel((1, 1), (number, 90, 10 if page.size == "phone" else 210))
+        files.append(tmp_path / f"lot-{page.size}-{number}.jpg")
+        image.save(files[-1], quality=91)
+    page.goto(address)
+    page.get_by_label("Photos of heads").set_input_files(files)
+    page.get_by_role("button", name="Read the combs").click()
+    page.wait_for_url(re.compile("/sort"))
+    page.wait_for_function(
+        """async () => {
+            const state = await (await fetch("/sort/state")).json();
+            return state.waiting === 0;
+        }""",
+        timeout=30_000,
+    )
+
+
+def test_matings_are_explored_tested_and_planned(page, address):
+    page.goto(f"{address}/matings")
+    page.get_by_label("Cock: genotype or band").fill("R/r+ P/p+")
+    page.get_by_label("Hen: genotype or band").fill("R/r+ P/p+")
+    page.get_by_role("button", name="Cross them").click()
+    page.get_by_text("9/16").first.wait_for()
+    assert fits(page)
+    page.get_by_role("link", name="Test mating").click()
+    page.get_by_label("Bird to be tested").fill("R/? P/?")
+    page.get_by_role("button", name="Work it out").click()
+    for comb in ("walnut", "walnut", "single"):
+        page.locator("button[name=scored]").filter(has_text=re.compile(f"^ *{comb}$")).click()
+    assert page.locator("ol.steps li").count() == 3
+    page.get_by_role("button", name="Take the last one back").click()
+    assert page.locator("ol.steps li").count() == 2
+    assert fits(page)
+    page.get_by_role("link", name="Over generations").click()
+    page.get_by_label("Eggs set each season").fill("60")
+    page.get_by_role("button", name="Play them through").click()
+    assert page.locator("svg.plot").count() == 3
+    assert fits(page)
+
+
+def test_a_pen_and_a_decision_are_written_down(page, address):
+    page.goto(f"{address}/flock")
+    page.locator("#pen-name").fill(f"Pen {page.size}")
+    page.locator("#pen-bands").fill("14, 15")
+    page.locator("#pen-on").fill("2026-09-01")
+    page.locator("form[action='/flock/pens'] button").click()
+    page.get_by_role("heading", name=f"Pen {page.size}").wait_for()
+    page.goto(f"{address}/birds/23")
+    page.get_by_label("Why", exact=True).fill(f"wide comb, seen on the {page.size}")
+    page.locator("form[action$='/decisions'] button").click()
+    page.get_by_text(f"wide comb, seen on the {page.size}").wait_for()
+    page.get_by_role("link", name="What was changed").click()
+    page.get_by_text("decision on bird 23").first.wait_for()
+
+
+def test_the_language_is_changed_and_kept(page, address):
+    page.goto(address)
+    page.get_by_role("button", name="Deutsch").click()
+    page.get_by_role("link", name="Rundgang").first.wait_for()
+    page.goto(f"{address}/guide")
+    page.get_by_role("heading", name="Führer zu den Kämmen").wait_for()
+    assert fits(page)
+
+
+def test_no_page_has_a_serious_barrier(page, address, store):
+    """axe-core's rules of impact 'serious' and 'critical' (Deque Systems, MPL-2.0)."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    axe = Axe()
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)
+        for name, path in pages(store).items():
+            page.goto(address + (path or "/birds/25"))
+            page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+            found = [
+                (v["id"], [node["html"][:120] for node in v["nodes"]][:3])
+                for v in axe.run(page).response["violations"]
+                if v["impact"] in ("serious", "critical")
+            ]
+            assert found == [], (name, scheme)
+
+
+def test_every_page_fits_the_screen(page, address, store):
+    for name, path in pages(store).items():
+        page.goto(address + (path or "/birds/25"))
+        assert fits(page), name

@@ -17,6 +17,5 @@ form.addEventListener("drop", (event) => {
   }
 });
 form.addEventListener("submit", () => {
-  const count = input.files.length;
-  busy.textContent = count === 1 ? "Reading the photo …" : `Reading ${count} photos …`;
+  busy.textContent = form.querySelector("button").dataset.busy;
 });

@@ -1,0 +1,115 @@
+"""The table at which readings are confirmed or corrected: what lies in which pile."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Select, func, select
+from sqlalchemy.orm import Session, selectinload
+
+from genetics.evidence import SAID
+from service.store.database import StoreError
+from service.store.models import BirdRow, PhotoRow, PileRow, ReadingRow
+from service.store.readings import by_person
+from service.triage import PILE_ORDER
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the looking has come."""
+
+    photos: int
+    read: int
+    """By the model."""
+    looked_at: int
+    """Of those read, by a person as well."""
+    open: dict[str, int]
+    """Not looked at yet, by pile."""
+
+    @property
+    def waiting(self) -> int:
+        """Photos that the model hasn't read yet."""
+        return self.photos - self.read
+
+
+def of_hatch(query: Select[Any], hatch: int | None) -> Select[Any]:
+    """A query over photos and piles, for one hatch only."""
+    if hatch is None:
+        return query
+    return query.where(PhotoRow.bird.has(BirdRow.hatch_id == hatch))
+
+
+def progress(session: Session, hatch: int | None = None) -> Progress:
+    """Counts of the whole table or of one hatch."""
+    photos = session.scalar(of_hatch(select(func.count(PhotoRow.id)), hatch)) or 0
+    query = select(PileRow.looked_at, PileRow.pile, func.count())
+    if hatch is not None:
+        query = query.join(PhotoRow, PhotoRow.id == PileRow.photo_id).where(
+            PhotoRow.bird.has(BirdRow.hatch_id == hatch)
+        )
+    rows = session.execute(query.group_by(PileRow.looked_at, PileRow.pile)).all()
+    return Progress(
+        photos,
+        sum(n for _, _, n in rows),
+        sum(n for seen, _, n in rows if seen),
+        {p: sum(n for seen, pile, n in rows if pile == p and not seen) for p in PILE_ORDER},
+    )
+
+
+def of_pile(
+    session: Session, pile: str, hatch: int | None, most: int, start: int = 0
+) -> Sequence[PhotoRow]:
+    """Photos of a pile that nobody has looked at, worst risk first."""
+    chosen = of_hatch(
+        select(PhotoRow.id)
+        .join(PileRow, PileRow.photo_id == PhotoRow.id)
+        .where(PileRow.looked_at.is_(False), PileRow.pile == pile)
+        .order_by(PileRow.risk.desc(), PhotoRow.id)
+        .limit(most)
+        .offset(start),
+        hatch,
+    )
+    numbers = session.scalars(chosen).all()
+    rows = session.scalars(
+        select(PhotoRow)
+        .where(PhotoRow.id.in_(numbers))
+        .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+    ).all()
+    place = {number: i for i, number in enumerate(numbers)}
+    return sorted(rows, key=lambda row: place[row.id])
+
+
+def to_read_blind(session: Session, by: str, hatch: int | None, most: int) -> Sequence[PhotoRow]:
+    """Photos that a person hasn't read, in an order that tells nothing of their readings."""
+    mine = select(ReadingRow.photo_sha256).where(ReadingRow.person, ReadingRow.by == by)
+    query = select(PhotoRow).where(PhotoRow.sha256.not_in(mine), PhotoRow.like == "")
+    if hatch is not None:
+        query = query.where(PhotoRow.bird.has(BirdRow.hatch_id == hatch))
+    return session.scalars(
+        query.order_by(PhotoRow.sha256)  # as good as chance
+        .limit(most)
+        .options(selectinload(PhotoRow.bird), selectinload(PhotoRow.readings))
+    ).all()
+
+
+def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
+    """Write down what a person sees on a photo, empty for 'can't tell'; returns its bird's band.
+
+    A second look at a photo by the same person isn't blind any more, whatever was said. Raises
+    StoreError for an unknown comb or photo.
+    """
+    if comb and comb not in SAID:
+        raise StoreError(f"unknown comb {comb!r}")
+    row = session.scalar(
+        select(PhotoRow)
+        .where(PhotoRow.sha256 == sha256)
+        .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+    )
+    if row is None:
+        raise StoreError("no such photo; it may be from another installation")
+    again = any(r.person and r.by == by for r in row.readings)
+    row.readings.append(by_person(by, datetime.now(UTC), comb, blind and not again))
+    return row.bird.band if row.bird else None

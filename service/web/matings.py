@@ -1,0 +1,220 @@
+"""Matings: what a cross gives, what a test mating tells, ways over generations."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import Annotated
+
+import numpy as np
+from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Query, Request
+from fastapi.responses import HTMLResponse, Response
+from sqlalchemy.orm import Session
+
+from genetics.combs import CLASSES
+from genetics.cross import cross
+from genetics.domain import NumbersError
+from genetics.evidence import SAID
+from genetics.genotype import GenotypeError
+from genetics.planning import fertility
+from genetics.punnett import grid, working
+from genetics.strategy import Outlook, cheapest, simulate, table
+from genetics.testmating import (
+    TestMatingError,
+    chick_by_chick,
+    plan,
+    question,
+    seen_given_pair,
+)
+from service.crosses import fraction
+from service.families import answer
+from service.matings import Subject, mating_test, written
+from service.settling import chances_of
+from service.store.database import StoreError
+from service.store.entries import bird as kept_bird
+from service.store.entries import counted
+from service.web.charts import certainty_curve, fan
+from service.web.pages import Records, gone_to, page, quote_path, store_of, who, worked_in
+
+router = APIRouter(prefix="/matings")
+RUNS = 400
+Rates = tuple[float, float, float]
+
+
+def usual_rates() -> Rates:
+    """Fertility, hatch and rearing to start from."""
+    rates = fertility()["rates"]
+    return rates["fertility"], rates["hatch"], rates["rearing"]
+
+
+def named(records: Session, text: str) -> Subject:
+    """A bird by its band, or by a genotype as written. Raises GenotypeError."""
+    known = answer(records, text.strip())
+    if known is not None:
+        return Subject(text.strip(), chances_of(known), known.caution)
+    return written(text.strip())
+
+
+def likeliest(records: Session, text: str) -> str:
+    """A genotype as written, or a kept bird's likeliest one."""
+    known = answer(records, text.strip())
+    if known is None:
+        return text.strip()
+    return max(known.genotypes, key=known.genotypes.__getitem__)
+
+
+@router.get("")
+def explore(
+    request: Request, records: Records, sire: str = "R/r+ P/p+", dam: str = "r+/r+ p+/p+"
+) -> HTMLResponse:
+    """A cross with its grid, its working and its chicks; bands stand for likeliest genotypes."""
+    first, second = likeliest(records, sire), likeliest(records, dam)
+    try:
+        result = cross(first, second)
+        made = {"result": result, "grid": grid(first, second), "working": working(first, second)}
+        problem = ""
+    except GenotypeError as error:
+        made, problem = {}, str(error)
+    return page(
+        request,
+        "cross.html",
+        status=422 if problem else 200,
+        sire=sire,
+        dam=dam,
+        taken=(first, second),
+        problem=problem,
+        fraction=fraction,
+        **made,
+    )
+
+
+@router.get("/test")
+def trial(
+    request: Request,
+    records: Records,
+    bird: str = "R/? P/?",
+    mate: str = "r+/r+ p+/p+",
+    asked: str = "R",
+    certainty: float = 0.95,
+    scored: Annotated[list[str] | None, Query()] = None,
+) -> HTMLResponse:
+    """A test mating: chicks, eggs, the curve of certainty, where it stands as they hatch."""
+    chicks = [c for c in scored or [] if c in SAID]
+    answered, curve, steps, problem = None, None, [], ""
+    try:
+        subject, partner = named(records, bird), named(records, mate)
+        answered = mating_test(subject, partner, asked, certainty, usual_rates(), chicks)
+        curve = certainty_curve(
+            silent_course(subject, partner, asked, answered["chicks"]), certainty
+        )
+        steps = answered["chick_by_chick"]
+    except (GenotypeError, TestMatingError, NumbersError) as error:
+        problem = str(error)
+    return page(
+        request,
+        "test.html",
+        status=422 if problem else 200,
+        bird=bird,
+        mate=mate,
+        asked=asked,
+        certainty=certainty,
+        scored=chicks,
+        test=answered,
+        curve=curve,
+        steps=steps,
+        problem=problem,
+        banded=all(answer(records, text.strip()) is not None for text in (bird, mate)),
+        rates=usual_rates(),
+    )
+
+
+def silent_course(bird: Subject, mate: Subject, asked: str, chicks: int) -> list[float]:
+    """Chance that the bird hides the recessive after 0, 1, 2 ... chicks that don't tell.
+
+    Chicks that don't tell show the comb that a chick of the bird hoped for is likeliest to show.
+    """
+    masks = question(asked)
+    hoped = bird.chances * masks.pure
+    shows = np.einsum("s,m,smc->c", hoped, mate.chances, seen_given_pair())
+    comb = CLASSES[int(shows.argmax())]
+    word = "single" if comb == "crest_folded_single" else comb
+    before = plan(bird.chances, mate.chances, asked, 0.95, usual_rates()).carrier_before
+    course = chick_by_chick(bird.chances, mate.chances, asked, [word] * chicks)
+    return [before, *(step.carrier for step in course)]
+
+
+@router.post("/test")
+def score(
+    request: Request,
+    later: BackgroundTasks,
+    bird: Annotated[str, Form(max_length=80)],
+    mate: Annotated[str, Form(max_length=80)],
+    scored: Annotated[list[str] | None, Form()] = None,
+    by: Annotated[str, Form(max_length=80)] = "",
+) -> Response:
+    """Keep the scored chicks of two kept birds: they count for both from then on."""
+    name, store = by.strip() or who(request) or "keeper", store_of(request)
+    counts = Counter(scored or [])
+    if not counts:
+        raise HTTPException(422, "score a chick first")
+    try:
+        with store.writing(name, f"chicks of {bird} x {mate}") as session:
+            today = datetime.now(UTC).date()
+            sexes = {b: sex_of(session, b) for b in (bird, mate)}
+            turned = sexes[bird] == "hen" or sexes[mate] == "cock"
+            sire, dam = (mate, bird) if turned else (bird, mate)
+            counted(session, sire, dam, counts, name, "test", today)
+            act = session.info["batch"]
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+    worked_in(request, later, [bird, mate])
+    return gone_to(request, f"/birds/{quote_path(bird)}", act, by)
+
+
+def sex_of(session: Session, band: str) -> str:
+    """A bird's sex as recorded."""
+    return kept_bird(session, band).sex
+
+
+@lru_cache(maxsize=64)
+def played(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
+    """All ways, simulated; the same numbers give the same answer."""
+    return tuple(
+        simulate(name, eggs, rates, RUNS, np.random.default_rng(0))
+        for name in table()["strategies"]
+    )
+
+
+@router.get("/ways")
+def ways(
+    request: Request,
+    eggs: int = 40,
+    fertile: float = usual_rates()[0],
+    hatching: float = usual_rates()[1],
+    rearing: float = usual_rates()[2],
+) -> HTMLResponse:
+    """Ways over several generations to a proven true-breeding pair, with fan charts."""
+    found: tuple[Outlook, ...] = ()
+    problem = ""
+    try:
+        if eggs > 1000:
+            raise TestMatingError(f"{eggs} eggs a hatch: 1000 at most")
+        found = played(eggs, (fertile, hatching, rearing))
+    except TestMatingError as error:
+        problem = str(error)
+    seasons = max((o.seasons[2] for o in found if o.proven), default=6)
+    seasons = min(int(seasons) + 1, len(found[0].course)) if found else 6
+    most = max((o.course[seasons - 1].eggs[4] for o in found), default=1.0)
+    return page(
+        request,
+        "ways.html",
+        status=422 if problem else 200,
+        ways=[(o, fan(o, most, seasons)) for o in found],
+        best=cheapest(list(found)),
+        eggs=eggs,
+        rates=(fertile, hatching, rearing),
+        runs=RUNS,
+        problem=problem,
+        seasons=seasons,
+    )

@@ -1,0 +1,142 @@
+"""The sorting table: readings confirmed, corrected, or left as 'can't tell'."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from typing import Annotated
+
+from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Request
+from fastapi.responses import HTMLResponse, Response
+from sqlalchemy import select
+from sqlalchemy.orm import selectinload
+
+from service.families import refresh
+from service.groups import groups
+from service.sorting import looked, of_pile, progress, to_read_blind
+from service.store.database import StoreError
+from service.store.models import PhotoRow
+from service.store.trail import undo
+from service.triage import PILE_ORDER
+from service.web.cards import cards_of
+from service.web.pages import (
+    Records,
+    gone_to,
+    page,
+    reader_of,
+    store_of,
+    who,
+    worked_in,
+)
+
+router = APIRouter()
+SHOWN = 24
+
+
+@router.get("/sort")
+def table(
+    request: Request, records: Records, pile: str = "", hatch: str = "", start: int = 0
+) -> HTMLResponse:
+    """One pile, worst risk first; without a name the first that isn't empty."""
+    number = int(hatch) if hatch.isdecimal() else None
+    how_far = progress(records, number)
+    if pile not in PILE_ORDER:
+        pile = next((p for p in PILE_ORDER if how_far.open[p]), PILE_ORDER[0])
+    photos = of_pile(records, pile, number, SHOWN, max(0, start))
+    return page(
+        request,
+        "sort.html",
+        pile=pile,
+        progress=how_far,
+        cards=cards_of(records, photos),
+        hatches=[g for g in groups(records) if g.kind == "hatch"],
+        hatch=number,
+        start=max(0, start),
+        shown=SHOWN,
+    )
+
+
+@router.get("/sort/blind")
+def blind(request: Request, records: Records, hatch: str = "", by: str = "") -> HTMLResponse:
+    """One photo after the other, without what anyone has read."""
+    name = by.strip() or who(request)
+    number = int(hatch) if hatch.isdecimal() else None
+    photos = to_read_blind(records, name, number, 1) if name else []
+    return page(request, "blind.html", photo=photos[0] if photos else None, by=name, on_and_on=True)
+
+
+@router.post("/sort")
+def look(
+    request: Request,
+    later: BackgroundTasks,
+    photo: Annotated[list[str] | None, Form()] = None,
+    just: Annotated[str, Form()] = "",
+    comb: Annotated[str, Form()] = "as proposed",
+    other: Annotated[str, Form()] = "",
+    by: Annotated[str, Form(max_length=80)] = "",
+    back: Annotated[str, Form(max_length=400)] = "/sort",
+) -> Response:
+    """Write down a look at some photos: a comb, nothing for 'can't tell', or as proposed."""
+    store, name = store_of(request), by.strip() or who(request) or "keeper"
+    if just:  # the button of one photo, whatever else is ticked
+        photo, comb = [just], "as proposed"
+    elif comb == "other":
+        comb = other
+    if not photo:
+        raise HTTPException(422, "no photo was chosen: tick those that are meant")
+    bands: list[str] = []
+    act = f"{len(photo)} readings confirmed" if comb == "as proposed" else f"comb read: {comb}"
+    try:
+        with store.writing(name, act) as session:
+            rows = session.scalars(
+                select(PhotoRow)
+                .where(PhotoRow.sha256.in_(photo))
+                .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+            ).all()
+            for card in cards_of(session, rows):
+                said = (card.proposal or "") if comb == "as proposed" else comb
+                band = looked(session, card.photo.sha256, said, name, blind=False)
+                bands += [band] if band else []
+            batch = session.info["batch"]
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+    if len(bands) == 1:
+        worked_in(request, later, bands)
+    elif bands:
+        later.add_task(refresh, store, reader_of(request).card.prior, date.today(), bands)
+    return gone_to(request, back, batch, by)
+
+
+@router.post("/undo")
+def take_back(
+    request: Request,
+    later: BackgroundTasks,
+    act: Annotated[str, Form(max_length=64)],
+    back: Annotated[str, Form(max_length=400)] = "/",
+) -> Response:
+    """Take back one act in full; this too can be taken back."""
+    store = store_of(request)
+    try:
+        with store.writing(who(request) or "keeper", f"undone: {act[:8]}") as session:
+            undo(session, act)
+            batch = session.info["batch"]
+    except StoreError as error:
+        raise HTTPException(409, str(error)) from None
+    later.add_task(refresh, store, reader_of(request).card.prior, date.today())
+    plain, _, rest = back.partition("?")
+    kept = "&".join(part for part in rest.split("&") if part and not part.startswith("did="))
+    return gone_to(request, f"{plain}?{kept}" if kept else plain, batch)
+
+
+@router.get("/sort/state")
+def state(records: Records, hatch: str = "") -> dict[str, object]:
+    """How far it is, for a page that stays open while a lot is read."""
+    number = int(hatch) if hatch.isdecimal() else None
+    now = progress(records, number)
+    return {
+        "photos": now.photos,
+        "read": now.read,
+        "looked_at": now.looked_at,
+        "open": now.open,
+        "waiting": now.waiting,
+        "at": datetime.now(UTC).isoformat(timespec="seconds"),
+    }

@@ -1,0 +1,71 @@
+// Photos that wait to be sent, kept in the browser's own database until the server has them.
+const NAME = "combwright", PHOTOS = "photos";
+
+function opened() {
+  return new Promise((resolve, reject) => {
+    const request = indexedDB.open(NAME, 1);
+    request.onupgradeneeded = () =>
+      request.result.createObjectStore(PHOTOS, { keyPath: "key", autoIncrement: true });
+    request.onsuccess = () => resolve(request.result);
+    request.onerror = () => reject(request.error);
+  });
+}
+
+async function within(mode, work) {
+  const database = await opened();
+  try {
+    return await new Promise((resolve, reject) => {
+      const transaction = database.transaction(PHOTOS, mode);
+      const request = work(transaction.objectStore(PHOTOS));
+      transaction.oncomplete = () => resolve(request.result);
+      transaction.onerror = () => reject(transaction.error);
+      transaction.onabort = () => reject(transaction.error);
+    });
+  } finally {
+    database.close();
+  }
+}
+
+// Bytes, not the file itself: a phone may take a camera's file away once the page is left.
+export async function keep(file, band) {
+  const bytes = await file.arrayBuffer();
+  return within("readwrite", (store) =>
+    store.add({ bytes, type: file.type, name: file.name || "photo.jpg", band }));
+}
+
+export const waiting = () => within("readonly", (store) => store.getAll());
+const forget = (key) => within("readwrite", (store) => store.delete(key));
+
+let busy = false;
+
+// Send what waits, one by one, oldest first. `told(photo, answer)` hears of each that is through:
+// kept (answer) or refused (answer.error). Returns false where the net failed.
+export async function send(told) {
+  if (busy) return true;
+  busy = true;
+  try {
+    for (let photo = (await waiting())[0]; photo; photo = (await waiting())[0]) {
+      const form = new FormData();
+      form.append("bird", photo.band);
+      form.append("file", new Blob([photo.bytes], { type: photo.type }), photo.name);
+      let response;
+      try {
+        response = await fetch("/api/v1/photos", { method: "POST", body: form });
+      } catch {
+        return false;
+      }
+      if (response.status >= 500) return false;
+      let answer;
+      try {
+        answer = await response.json();
+      } catch {
+        return false;
+      }
+      await forget(photo.key);
+      told(photo, answer);
+    }
+    return true;
+  } finally {
+    busy = false;
+  }
+}

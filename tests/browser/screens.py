@@ -1,0 +1,99 @@
+"""Pictures of every page, on a phone and at a desk.
+
+python -m tests.browser.screens --out docs/screens [--dark] [--language de]
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+from playwright.sync_api import sync_playwright
+from sqlalchemy import select
+
+from service.store.database import Store
+from service.store.models import HatchRow, PhotoRow
+from tests.browser.demo import build, served, settings_in
+
+SIZES = {"phone": (390, 844), "desk": (1280, 800)}
+
+
+WHOLE = """() => {
+    for (const part of document.querySelectorAll("details")) part.open = true;
+    for (const image of document.images) image.loading = "eager";
+}"""
+
+
+def pages(store: Store) -> dict[str, str]:
+    """Every page of the map by its name."""
+    with store.reading() as session:
+        hatch = session.scalar(select(HatchRow.id).where(HatchRow.name == "April 2026"))
+        photo = session.scalar(select(PhotoRow.sha256).where(PhotoRow.name == "25.jpg"))
+        blurred = session.scalar(select(PhotoRow.sha256).where(PhotoRow.name == "31.jpg"))
+    return {
+        "today": "/",
+        "walk": "/walk",
+        "walking": f"/walk/hatch/{hatch}?band=31",
+        "sort": "/sort",
+        "sort-settled": "/sort?pile=settled",
+        "blind": f"/photos/{blurred}/blind",
+        "birds": "/birds",
+        "bird": "/birds/25",
+        "parent": "/birds/11",
+        "changes-of-a-bird": "",
+        "photo": f"/photos/{photo}",
+        "cross": "/matings",
+        "test-mating": "/matings/test?bird=R/?+P/?&scored=walnut&scored=walnut&scored=walnut",
+        "ways": "/matings/ways",
+        "flock": "/flock",
+        "reader": "/reader",
+        "guide": "/guide",
+        "trail": "/changes",
+        "error": "/birds/none",
+    }
+
+
+def main() -> None:
+    """Take all pictures."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--dark", action="store_true")
+    parser.add_argument("--language", default="en")
+    parser.add_argument("--png", action="store_true", help="PNG in place of WebP")
+    args = parser.parse_args()
+    args.out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as home:
+        settings = settings_in(Path(home))
+        store = build(settings)
+        with served(settings) as url, sync_playwright() as play:
+            browser = play.chromium.launch(
+                executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
+            )
+            for size, (width, height) in SIZES.items():
+                page = browser.new_page(
+                    viewport={"width": width, "height": height},
+                    color_scheme="dark" if args.dark else "light",
+                    locale=args.language,
+                )
+                for name, path in pages(store).items():
+                    if name == "changes-of-a-bird":
+                        page.goto(f"{url}/birds/25")
+                        page.locator("form[action$='/changes'] button").click()
+                    else:
+                        page.goto(url + path)
+                    page.evaluate(WHOLE)
+                    page.wait_for_load_state("networkidle")
+                    picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
+                    suffix = "png" if args.png else "webp"
+                    picture.convert("RGB").save(
+                        args.out / f"{name}-{size}.{suffix}", quality=70, method=6
+                    )
+                page.close()
+            browser.close()
+
+
+if __name__ == "__main__":
+    main()
