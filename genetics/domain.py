@@ -19,7 +19,7 @@ from typing import Any, ParamSpec, TypeVar
 
 P = ParamSpec("P")
 R = TypeVar("R")
-TABLES = ("loci", "combs", "varieties", "fertility", "strategy")
+TABLES = ("loci", "combs", "varieties", "fertility", "strategy", "settling")
 Overrides = Mapping[str, Any]
 FIXED = (("combs", "classes"), ("combs", "shown"))
 LOCUS_KEYS = ("name", "dominant", "recessive", "dominance", "chromosome")

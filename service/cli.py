@@ -10,11 +10,11 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-from service.commands import breeding, notes, photos, records
+from service.commands import breeding, notes, opinions, photos, records
 from service.commands.shared import UsageMistake, app, say
 from service.settings import from_environment, use_numbers
 
-__all__ = ["app", "breeding", "main", "notes", "photos", "records"]
+__all__ = ["app", "breeding", "main", "notes", "opinions", "photos", "records"]
 
 
 def expected_errors() -> tuple[tuple[type[Exception], int], ...]:

@@ -156,6 +156,13 @@ def answer(session: Session, band: str) -> Candidate | None:
     return as_candidate(row.content) if row else None
 
 
+def unexplained(session: Session, band: str) -> bool:
+    """Whether a bird is in conflict with its relatives and nobody has weighed why."""
+    query = select(AnswerRow).join(BirdRow).where(BirdRow.band == band, AnswerRow.in_conflict)
+    row = session.scalar(query)
+    return row is not None and bool(row.content.get(OPEN))
+
+
 def answers(session: Session) -> list[Candidate]:
     """All birds' candidates as last worked out, in the order of the birds."""
     rows = session.scalars(select(AnswerRow).order_by(AnswerRow.bird_id))

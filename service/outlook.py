@@ -58,10 +58,12 @@ def genotypes(session: Session, bands: Iterable[str]) -> dict[str, Array]:
     found = {}
     for some in lots(sorted(set(bands))):
         rows = session.execute(
-            select(BirdRow.band, AnswerRow.content).join(AnswerRow).where(BirdRow.band.in_(some))
+            select(BirdRow.band, AnswerRow.content["genotypes"])
+            .join(AnswerRow)
+            .where(BirdRow.band.in_(some))
         )
-        for band, content in rows:
-            found[band] = np.array([content["genotypes"][name] for name in NAMES])
+        for band, chances in rows:
+            found[band] = np.array([chances[name] for name in NAMES])
     return found
 
 
@@ -96,49 +98,50 @@ def single_share(
     return mean, max(most, mean)
 
 
-def hatches(session: Session, last: int = 20) -> list[Hatch]:
+def hatches(session: Session, most: int = 20, start: int = 0) -> list[Hatch]:
     """The newest hatches with their chicks by comb."""
-    rows = session.scalars(select(HatchRow).order_by(HatchRow.id.desc()).limit(last)).all()
-    names = dict(session.execute(select(PenRow.id, PenRow.name)).all())
+    rows = session.scalars(
+        select(HatchRow).order_by(HatchRow.id.desc()).offset(start).limit(most)
+    ).all()
     parents = PenParents(session)
-    found = []
-    for row in rows:
-        chicks = session.scalars(
-            select(BirdRow).where(BirdRow.hatch_id == row.id).order_by(BirdRow.id)
-        ).all()
-        possible = {}
-        for chick in chicks:
-            sires, dams = parents.of(chick)
-            possible[chick.band] = (
-                chick.sire.split(OR) if chick.sire else sires,
-                chick.dam.split(OR) if chick.dam else dams,
-            )
-        known = {b for pair in possible.values() for some in pair for b in some}
-        chances = genotypes(session, known)
-        seen = combs_of(session, [c.band for c in chicks])
-        found.append(
-            Hatch(
-                row.id,
-                row.name,
-                row.hatched,
-                names.get(row.pen_id or 0, ""),
-                row.eggs,
-                row.chicks,
-                len(chicks),
-                tuple(seen),
-                tuple(expected_combs(possible.values(), chances)),
-            )
+    return [hatch_told(session, row, parents) for row in rows]
+
+
+def hatch_told(session: Session, row: HatchRow, parents: PenParents | None = None) -> Hatch:
+    """One hatch with its chicks by comb."""
+    lived = parents or PenParents(session)
+    chicks = session.scalars(
+        select(BirdRow).where(BirdRow.hatch_id == row.id).order_by(BirdRow.id)
+    ).all()
+    possible = {}
+    for chick in chicks:
+        sires, dams = lived.of(chick)
+        possible[chick.band] = (
+            chick.sire.split(OR) if chick.sire else sires,
+            chick.dam.split(OR) if chick.dam else dams,
         )
-    return found
+    known = {b for pair in possible.values() for some in pair for b in some}
+    pen = session.get(PenRow, row.pen_id) if row.pen_id else None
+    return Hatch(
+        row.id,
+        row.name,
+        row.hatched,
+        pen.name if pen else "",
+        row.eggs,
+        row.chicks,
+        len(chicks),
+        tuple(combs_of(session, [c.band for c in chicks]).tolist()),
+        tuple(expected_combs(possible.values(), genotypes(session, known)).tolist()),
+    )
 
 
 def combs_of(session: Session, bands: Sequence[str]) -> Array:
     """How many birds show each comb (6,), each bird spread over what it may show."""
     total = np.zeros(len(CLASSES))
     for some in lots(bands):
-        query = select(AnswerRow.content).join(BirdRow).where(BirdRow.band.in_(some))
-        for content in session.scalars(query):
-            total += [content["combs"][comb] for comb in CLASSES]
+        query = select(AnswerRow.content["combs"]).join(BirdRow).where(BirdRow.band.in_(some))
+        for chances in session.scalars(query):
+            total += [chances[comb] for comb in CLASSES]
     return total
 
 

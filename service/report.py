@@ -55,6 +55,17 @@ def percent(value: float) -> str:
     return f"{value:.0%}".replace("%", " %")
 
 
+def times(ratio: float) -> str:
+    """A ratio as people write it.
+
+    >>> times(2.345), times(2160.2), times(3e9)
+    ('2.3', '2,160', '1,000,000')
+    """
+    if ratio < 10:
+        return f"{ratio:.2g}"
+    return f"{min(ratio, 1e6):,.0f}"
+
+
 def crop_data(photo: Path, reading: Reading, side: int = 200) -> str:
     """The head of a photo as a data URL (JPEG), with some of its surroundings."""
     crop = head_view(open_photo(photo), reading.head.box, 1.25, side)

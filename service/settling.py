@@ -5,16 +5,14 @@ Steps are offered, never a verdict: each says what it costs in work and in weeks
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import numpy as np
 
+from genetics.domain import toml
 from genetics.genotype import NAMES, index_of
 from genetics.planning import fertility
 from genetics.testmating import TestMatingError, plan, question
@@ -24,12 +22,9 @@ from service.triage import Item
 SINGLE = index_of("r+/r+ p+/p+")
 
 
-@cache
 def costs() -> dict[str, Any]:
-    """The numbers of `settling.toml`."""
-    return tomllib.loads(
-        resources.files(__package__).joinpath("settling.toml").read_text(encoding="utf-8")
-    )
+    """The numbers of `genetics/settling.toml`, with the user's own in place."""
+    return toml("settling")
 
 
 @dataclass(frozen=True)
@@ -70,7 +65,7 @@ def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> li
         found.append(Step("photo", f"another photo: {reasons[0]}", minutes["photo"]))
     if any(r.startswith("a crest is present") for r in reasons):
         says = "part the crest and photograph the comb from above"
-        found.append(Step("photo", says, minutes["part_the_crest"]))
+        found.append(Step("parted", says, minutes["part_the_crest"]))
     unsure = item is not None and item.pile != "settled"
     if known.photos and unsure and not known.read_blind:
         says = "let a second person read the photo who hasn't seen this page"

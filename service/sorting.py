@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Select, func, select
+from sqlalchemy import ColumnElement, Select, func, select
 from sqlalchemy.orm import Session, selectinload
 
 from genetics.evidence import SAID
@@ -37,9 +37,12 @@ class Progress:
 
 def of_hatch(query: Select[Any], hatch: int | None) -> Select[Any]:
     """A query over photos and piles, for one hatch only."""
-    if hatch is None:
-        return query
-    return query.where(PhotoRow.bird.has(BirdRow.hatch_id == hatch))
+    return query if hatch is None else query.where(hatched(hatch))
+
+
+def hatched(hatch: int) -> ColumnElement[bool]:
+    """Which photos are of birds of a hatch."""
+    return PhotoRow.bird_id.in_(select(BirdRow.id).where(BirdRow.hatch_id == hatch))
 
 
 def progress(session: Session, hatch: int | None = None) -> Progress:
@@ -47,9 +50,7 @@ def progress(session: Session, hatch: int | None = None) -> Progress:
     photos = session.scalar(of_hatch(select(func.count(PhotoRow.id)), hatch)) or 0
     query = select(PileRow.looked_at, PileRow.pile, func.count())
     if hatch is not None:
-        query = query.join(PhotoRow, PhotoRow.id == PileRow.photo_id).where(
-            PhotoRow.bird.has(BirdRow.hatch_id == hatch)
-        )
+        query = query.where(PileRow.photo_id.in_(select(PhotoRow.id).where(hatched(hatch))))
     rows = session.execute(query.group_by(PileRow.looked_at, PileRow.pile)).all()
     return Progress(
         photos,
@@ -63,15 +64,10 @@ def of_pile(
     session: Session, pile: str, hatch: int | None, most: int, start: int = 0
 ) -> Sequence[PhotoRow]:
     """Photos of a pile that nobody has looked at, worst risk first."""
-    chosen = of_hatch(
-        select(PhotoRow.id)
-        .join(PileRow, PileRow.photo_id == PhotoRow.id)
-        .where(PileRow.looked_at.is_(False), PileRow.pile == pile)
-        .order_by(PileRow.risk.desc(), PhotoRow.id)
-        .limit(most)
-        .offset(start),
-        hatch,
-    )
+    chosen = select(PileRow.photo_id).where(PileRow.looked_at.is_(False), PileRow.pile == pile)
+    if hatch is not None:
+        chosen = chosen.where(PileRow.photo_id.in_(select(PhotoRow.id).where(hatched(hatch))))
+    chosen = chosen.order_by(PileRow.risk.desc(), PileRow.photo_id).limit(most).offset(start)
     numbers = session.scalars(chosen).all()
     rows = session.scalars(
         select(PhotoRow)
@@ -87,7 +83,7 @@ def to_read_blind(session: Session, by: str, hatch: int | None, most: int) -> Se
     mine = select(ReadingRow.photo_sha256).where(ReadingRow.person, ReadingRow.by == by)
     query = select(PhotoRow).where(PhotoRow.sha256.not_in(mine), PhotoRow.like == "")
     if hatch is not None:
-        query = query.where(PhotoRow.bird.has(BirdRow.hatch_id == hatch))
+        query = query.where(hatched(hatch))
     return session.scalars(
         query.order_by(PhotoRow.sha256)  # as good as chance
         .limit(most)

@@ -24,6 +24,7 @@ from service.families import refresh
 from service.intake.bands import band_in_picture
 from service.intake.looking import unread
 from service.matings import mating_test
+from service.opinion import settling_steps
 from service.outlook import hatches, pens
 from service.sorting import looked, of_pile, progress
 from service.store.database import StoreError
@@ -33,9 +34,10 @@ from service.store.records import as_listed
 from service.store.states import KEPT
 from service.store.trail import acts, undo
 from service.triage import PILE_ORDER
-from service.web.birds import bird_row, known_of, settling_steps
+from service.web.birds import bird_row, known_of
 from service.web.cards import Card, cards_of
 from service.web.matings import named, usual_rates
+from service.web.opinions import told_of
 from service.web.pages import (
     Records,
     language_of,
@@ -241,7 +243,7 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
     row = bird_row(records, band)
     candidate, item = known_of(request, records, row)
     cards = cards_of(records, row.photos)
-    found = settling_steps(records, row, candidate, item, cards)
+    found = settling_steps(records, row, candidate, item, datetime.now(UTC).date())
     return {
         **candidate.as_json(),
         "pile": item.pile if item else None,
@@ -249,6 +251,12 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
         "photos": [as_told(card) for card in cards],
         "would_settle": [vars(step) for step in found],
     }
+
+
+@router.get("/birds/{band}/opinion", tags=["birds"])
+def second_opinion(request: Asked, records: Records, band: Band, mate: str = "") -> dict[str, Any]:
+    """The second opinion: every number of its page and its sheet."""
+    return told_of(request, records, band, mate).as_json()
 
 
 @router.post("/birds/{band}/seen", tags=["birds"])

@@ -22,7 +22,7 @@ from service.piles import catch_up as sort_the_rest
 from service.reading import default_reader
 from service.settings import Settings, from_environment
 from service.store.database import Store, StoreError, open_store
-from service.web import about, api, birds, flock, matings, photos, sort, today, walk
+from service.web import about, api, birds, flock, matings, opinions, photos, sort, today, walk
 from service.web.pages import page
 
 if TYPE_CHECKING:
@@ -36,7 +36,8 @@ def catch_up(store: Store, reader: Reader) -> None:
     try:
         unread(store, reader)
         sort_the_rest(store)
-        refresh(store, reader.card.prior, date.today())
+        # What may lie behind a conflict is weighed when its bird is looked at.
+        refresh(store, reader.card.prior, date.today(), culprits=())
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)
 
@@ -65,7 +66,7 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     tidy(app.state.store)
     threading.Thread(target=catch_up, args=(app.state.store, app.state.reader), daemon=True).start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    for part in (today, walk, sort, photos, birds, matings, flock, about):
+    for part in (today, walk, sort, photos, opinions, birds, matings, flock, about):
         app.include_router(part.router, include_in_schema=False)
     app.include_router(api.router)
 

@@ -2,29 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import func, select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy.orm import Session
 
 from genetics.pedigree import PedigreeError
 from service.candidates import Candidate, as_candidate
 from service.exchange.flocklist import csv_text, table
-from service.families import answer, glance, refresh
+from service.families import answer, glance, refresh, unexplained
 from service.flock import FlockError, as_text, parse_flock
 from service.judging import judged
-from service.settling import Known, Step, steps
+from service.opinion import as_seen, bird_with_photos, rule_of, settling_steps
 from service.store.database import StoreError
 from service.store.entries import CHOICES, decided, sighted
-from service.store.models import AnswerRow, BirdRow, DecisionRow, PhotoRow, SightingRow
+from service.store.models import AnswerRow, BirdRow, DecisionRow
 from service.store.records import as_listed, kept_birds
 from service.store.records import take_in as take_in_flock
 from service.triage import Item
-from service.web.cards import Card, cards_of
+from service.web.cards import cards_of
 from service.web.charts import weights
 from service.web.pages import (
     Records,
@@ -99,11 +98,7 @@ def written_out(records: Records) -> Response:
 
 def bird_row(records: Session, band: str) -> BirdRow:
     """A bird with its photos; 404 if there is none."""
-    row = records.scalar(
-        select(BirdRow)
-        .where(BirdRow.band == band)
-        .options(selectinload(BirdRow.photos).selectinload(PhotoRow.readings))
-    )
+    row = bird_with_photos(records, band)
     if row is None:
         raise HTTPException(404, f"no bird with the band {band}")
     return row
@@ -120,52 +115,6 @@ def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidat
     if candidate is None:
         raise HTTPException(503, "its candidates are being worked out; try again in a minute")
     return candidate, item
-
-
-def settling_steps(
-    records: Session, row: BirdRow, candidate: Candidate, item: Item | None, cards: list[Card]
-) -> list[Step]:
-    """What would settle a bird, from what is on record of it."""
-    seen = as_seen(records, row)
-    other = {"cock": "hen", "hen": "cock"}.get(row.sex, "")
-    testers = records.scalars(
-        select(BirdRow.band)
-        .where(BirdRow.sex == other, BirdRow.comb == "single")
-        .order_by(BirdRow.id.desc())
-        .limit(3)
-    ).all()
-    known = Known(
-        row.sex,
-        row.hatched,
-        seen.beard,
-        seen.wattles,
-        len(row.photos),
-        any(r.person and r.blind for card in cards for r in card.photo.readings),
-        testers,
-    )
-    return steps(candidate, item, known, datetime.now(UTC).date())
-
-
-@dataclass(frozen=True)
-class Noted:
-    """Crest, beard and wattles as last noted, in the list or by a sighting."""
-
-    crest: bool | None
-    beard: bool | None
-    wattles: str
-
-
-def as_seen(records: Session, row: BirdRow) -> Noted:
-    """What was last noted of a bird."""
-    found = Noted(row.crest, row.beard, row.wattles)
-    query = select(SightingRow).where(SightingRow.bird_id == row.id).order_by(SightingRow.id)
-    for now in records.scalars(query):
-        found = Noted(
-            found.crest if now.crest is None else now.crest,
-            found.beard if now.beard is None else now.beard,
-            now.wattles or found.wattles,
-        )
-    return found
 
 
 @router.get("/birds/{band:path}/changes")
@@ -192,8 +141,10 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         item=item,
         candidate=candidate,
         weights=weights(candidate),
-        steps=settling_steps(records, row, candidate, item, cards),
+        unexplained=unexplained(records, band),
+        steps=settling_steps(records, row, candidate, item, datetime.now(UTC).date()),
         family=family_of(records, row),
+        rule=rule_of(records, row, bool(candidate.conflict)),
         decisions=decisions,
         choices=CHOICES,
     )
@@ -206,6 +157,13 @@ def changes(request: Request, band: str) -> HTMLResponse:
     with store_of(request).writing("keeper", "look") as session:
         told = glance(session, band)
     return page(request, "changes.html", band=band, told=told)
+
+
+@router.post("/birds/{band:path}/why")
+def weigh(request: Request, band: str) -> Response:
+    """Weigh what may lie behind a conflict; in a large family that takes a second or more."""
+    refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], {band})
+    return gone_to(request, f"/birds/{quote_path(band)}")
 
 
 YES_NO = {"yes": True, "no": False, "": None}

@@ -14,16 +14,17 @@ from service.families import refresh
 from service.outlook import hatches, pens
 from service.store.database import StoreError
 from service.store.entries import hatch, moved_in, moved_out
-from service.store.models import AnswerRow, BirdRow
+from service.store.models import AnswerRow, BirdRow, HatchRow
 from service.web.pages import Records, gone_to, page, reader_of, store_of, who
 
 router = APIRouter(prefix="/flock")
 SHOWN = 20
+HATCHES = 6
 
 
 @router.get("")
-def whole(request: Request, records: Records) -> HTMLResponse:
-    """Pens, hatches, conflicts."""
+def whole(request: Request, records: Records, start: int = 0) -> HTMLResponse:
+    """Pens, hatches (some at a time), conflicts."""
     conflicts = records.scalars(
         select(AnswerRow).where(AnswerRow.in_conflict).order_by(AnswerRow.bird_id).limit(SHOWN)
     )
@@ -31,7 +32,10 @@ def whole(request: Request, records: Records) -> HTMLResponse:
         request,
         "flock.html",
         pens=pens(records),
-        hatches=hatches(records),
+        hatches=hatches(records, HATCHES, max(0, start)),
+        start=max(0, start),
+        shown=HATCHES,
+        hatch_count=records.scalar(select(func.count()).select_from(HatchRow)),
         conflicts=[as_candidate(row.content) for row in conflicts],
         conflict_count=records.scalar(
             select(func.count()).select_from(AnswerRow).where(AnswerRow.in_conflict)

@@ -18,7 +18,7 @@ from classifier.words import COMBS, SPOKEN
 from genetics.evidence import SAID
 from genetics.genotype import NAMES
 from service.families import refresh
-from service.report import environment
+from service.report import environment, times
 from service.web.language import LANGUAGES, chosen, current, translated, translated_number
 from service.web.sentences import in_words, marked
 
@@ -46,17 +46,6 @@ def told_comb(comb: str | None) -> str:
 def coarse_comb(comb: str) -> str:
     """A coarse comb for people, where pea is blade and triple together by intent."""
     return translated("pea") if comb == "pea" else told_comb(comb)
-
-
-def times(ratio: float) -> str:
-    """A ratio as people write it.
-
-    >>> times(2.345), times(2160.2), times(3e9)
-    ('2.3', '2,160', '1,000,000')
-    """
-    if ratio < 10:
-        return f"{ratio:.2g}"
-    return f"{min(ratio, 1e6):,.0f}"
 
 
 def told_day(day: date | datetime | None) -> str:

@@ -85,6 +85,29 @@ PATTERNS = (
     marked("gone: {piece}, {says}"),
     marked("conflict resolved"),
     marked("conflict: {conflict}"),
+    # The second opinion (service/opinion.py, service/rule_of_two.py).
+    marked("whether it hides {allele} ({chance})"),
+    marked("its sex"),
+    marked("its age"),
+    marked("whether it has a beard"),
+    marked("whether it has a crest"),
+    marked("both its parents"),
+    marked("what a person sees who hasn't seen the model's reading"),
+    marked("a test mating with {chicks} chicks"),
+    marked("a second independent reading ({so_far}): someone who reads it blind"),
+    marked("so far none"),
+    marked("so far {who}"),
+    marked("independent readings disagree: {said}; a third one, or a test mating"),
+    marked("an explanation of why it doesn't fit its relatives"),
+    marked("younger than six weeks: many combs can't be told yet"),
+    marked("not grown yet: the comb may still change"),
+    marked("crested: a crest folds single combs so that they pass for walnut"),
+    marked("bearded: its wattles say nothing of pea"),
+    marked("perhaps trimmed, frost-bitten or swollen: then the comb says nothing"),
+    marked("perhaps R/R ({chance}): such cocks may be less fertile (Froman et al. 1992)"),
+    marked("A reading is evidence, not a verdict: the decision is the keeper's."),
+    marked("Keeping as layer, pet or broody, and rehoming, are choices as good as any."),
+    marked("Local law applies to whatever is done with a bird; an ill one is a veterinarian's."),
     # Errors that are met on the pages.
     marked("no bird with the band {band}"),
     marked("no such photo; it may be from another installation"),
@@ -107,6 +130,7 @@ WORDS = (
     marked("walnut"),
     marked("can't tell"),
     marked("a person"),
+    marked("the model"),
     marked("wattles"),
     marked("small"),
     marked("medium"),
@@ -139,7 +163,7 @@ def listed(text: str) -> str:
     """Words such as combs within a list, each translated."""
     if text in WORDS or text in PATTERNS:
         return translated(text)
-    pieces = re.split(r"( or | and |, )", text)
+    pieces = re.split(r"( or | and |, |: )", text)
     told = []
     for piece in pieces:
         if piece in (" or ", " and "):

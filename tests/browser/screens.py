@@ -43,6 +43,7 @@ def pages(store: Store) -> dict[str, str]:
         "birds": "/birds",
         "bird": "/birds/25",
         "parent": "/birds/11",
+        "opinion": "/birds/25/opinion?mate=11",
         "changes-of-a-bird": "",
         "photo": f"/photos/{photo}",
         "cross": "/matings",
@@ -56,6 +57,23 @@ def pages(store: Store) -> dict[str, str]:
     }
 
 
+def overview(folder: Path, suffix: str) -> Image.Image:
+    """Sorting table and bird at a desk, the walk on a phone, side by side."""
+    tall = 760
+    parts = []
+    for name, wide in (("sort-desk", 620), ("bird-desk", 620), ("walking-phone", 352)):
+        picture = Image.open(folder / f"{name}.{suffix}").convert("RGB")
+        scale = wide / picture.width
+        picture = picture.resize((wide, round(picture.height * scale)))
+        parts.append(picture.crop((0, 0, wide, tall)))
+    whole = Image.new("RGB", (sum(p.width for p in parts) + 16 * (len(parts) - 1), tall), "#8d8271")
+    x = 0
+    for part in parts:
+        whole.paste(part, (x, 0))
+        x += part.width + 16
+    return whole
+
+
 def main() -> None:
     """Take all pictures."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
@@ -65,6 +83,7 @@ def main() -> None:
     parser.add_argument("--png", action="store_true", help="PNG in place of WebP")
     args = parser.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
+    suffix = "png" if args.png else "webp"
     with tempfile.TemporaryDirectory() as home:
         settings = settings_in(Path(home))
         store = build(settings)
@@ -87,12 +106,12 @@ def main() -> None:
                     page.evaluate(WHOLE)
                     page.wait_for_load_state("networkidle")
                     picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
-                    suffix = "png" if args.png else "webp"
                     picture.convert("RGB").save(
                         args.out / f"{name}-{size}.{suffix}", quality=70, method=6
                     )
                 page.close()
             browser.close()
+    overview(args.out, suffix).save(args.out / f"overview.{suffix}", quality=75)
 
 
 if __name__ == "__main__":

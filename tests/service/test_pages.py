@@ -8,6 +8,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import select
 
 from genetics.testmating import unseen
+from service.families import refresh
 from service.sorting import progress
 from service.store.models import (
     CountRow,
@@ -32,6 +33,7 @@ PAGES = (
     "/sort/blind",
     "/birds",
     "/birds/25",
+    "/birds/25/opinion",
     "/matings",
     "/matings/test",
     "/matings/ways",
@@ -233,6 +235,17 @@ def test_a_birds_page_shows_family_evidence_and_what_would_settle_it(shared):
     found = shared.get("/api/v1/birds/25").json()["would_settle"]
     assert found == sorted(found, key=lambda step: (step["weeks"], step["minutes"]))
     assert "Chicks with 2" in shared.get("/birds/11").text
+
+
+def test_what_lies_behind_a_conflict_is_weighed_when_it_is_asked_for(shared):
+    # Another prior: everything is worked out anew, the reasons left open.
+    refresh(shared.app.state.store, [1 / 6] * 6, date(2026, 10, 4), culprits=())
+    page = shared.get("/birds/17").text
+    assert "Likelier" not in page
+    assert "Weigh what may lie behind it" in page
+    page = shared.post("/birds/17/why").text
+    assert "Likelier: bands 17 and 18 are mixed up" in page
+    assert "Weigh what may lie behind it" not in page
 
 
 def test_what_is_seen_and_decided_is_written_down(client):

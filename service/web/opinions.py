@@ -1,0 +1,74 @@
+"""The second opinion as a page and as a sheet; the report of a hatch."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import HTMLResponse, Response
+
+from service.batch_sheet import batch_sheet
+from service.grow_out import as_calendar, as_csv, report
+from service.opinion import STANDING, Opinion, opinion
+from service.sheet import opinion_sheet
+from service.store.database import StoreError
+from service.store.models import HatchRow
+from service.web.birds import bird_row, known_of
+from service.web.charts import weights
+from service.web.pages import Records, page, reader_of, settings_of
+
+router = APIRouter()
+KINDS = {
+    "grow-out.pdf": "application/pdf",
+    "grow-out.csv": "text/csv; charset=utf-8",
+    "look-again.ics": "text/calendar; charset=utf-8",
+}
+
+
+def told_of(request: Request, records: Records, band: str, mate: str) -> Opinion:
+    """The opinion on a bird; 404 for an unknown band, 422 for an unknown mate."""
+    known_of(request, records, bird_row(records, band))  # worked out now if it wasn't
+    try:
+        card = reader_of(request).card.document
+        return opinion(records, band, card, datetime.now(UTC).date(), mate.strip())
+    except StoreError as error:
+        raise HTTPException(422, str(error)) from None
+
+
+@router.get("/birds/{band:path}/opinion")
+def shown(request: Request, records: Records, band: str, mate: str = "") -> HTMLResponse:
+    """The page."""
+    told = told_of(request, records, band, mate)
+    return page(
+        request,
+        "opinion.html",
+        told=told,
+        weights=weights(told.candidate),
+        mate=mate.strip(),
+        standing=STANDING,
+    )
+
+
+@router.get("/birds/{band:path}/opinion.pdf")
+def sheet(request: Request, records: Records, band: str, mate: str = "") -> Response:
+    """The sheet."""
+    told = told_of(request, records, band, mate)
+    return Response(opinion_sheet(told, settings_of(request).photos), media_type="application/pdf")
+
+
+@router.get("/flock/hatches/{number}/{name}")
+def grow_out(request: Request, records: Records, number: int, name: str) -> Response:
+    """The report of a hatch: grow-out.pdf, grow-out.csv, look-again.ics."""
+    row = records.get(HatchRow, number)
+    if row is None or name not in KINDS:
+        raise HTTPException(404, "no such report")
+    told = report(records, row.name, datetime.now(UTC).date())
+    if name == "grow-out.pdf":
+        data = batch_sheet(told, settings_of(request).photos)
+    else:
+        data = as_calendar(told) if name == "look-again.ics" else as_csv(told).encode()
+    return Response(
+        data,
+        media_type=KINDS[name],
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
