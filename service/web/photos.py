@@ -106,7 +106,9 @@ def read_later(store: Store, reader: Model, photos: list[str]) -> None:
     """Read a lot of photos one batch after the other, and work them into the answers."""
     with READING:  # lots wait for each other, single photos don't
         unread(store, reader, photos)
-        refresh(store, reader.card.prior, date.today(), bands_of(store, photos))
+        bands = bands_of(store, photos)
+        if bands:
+            refresh(store, reader.card.prior, date.today(), bands)
 
 
 @router.post("/photos")

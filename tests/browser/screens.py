@@ -107,7 +107,7 @@ def main() -> None:
                     page.wait_for_load_state("networkidle")
                     picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
                     picture.convert("RGB").save(
-                        args.out / f"{name}-{size}.{suffix}", quality=70, method=6
+                        args.out / f"{name}-{size}.{suffix}", quality=50, method=6
                     )
                 page.close()
             browser.close()
