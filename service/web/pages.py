@@ -53,10 +53,19 @@ def told_day(day: date | datetime | None) -> str:
     return format_date(day, "medium", locale=current.get()) if day else ""
 
 
+def begun(text: str) -> str:
+    """Text with a capital at its start and the rest as it is: German nouns keep theirs.
+
+    >>> begun("gefalteter Einfachkamm")
+    'Gefalteter Einfachkamm'
+    """
+    return f"{text[:1].upper()}{text[1:]}"
+
+
 def sentence(text: str) -> str:
     """A sentence in the language of this request, with a capital and a full stop."""
     said = in_words(text)
-    return f"{said[:1].upper()}{said[1:]}{'' if said.endswith(('.', '?', '!')) else '.'}"
+    return f"{begun(said)}{'' if said.endswith(('.', '?', '!')) else '.'}"
 
 
 def templates() -> Environment:
@@ -75,6 +84,7 @@ def templates() -> Environment:
         path=quote_path,
         times=times,
         coarse=coarse_comb,
+        begun=begun,
     )
     env.globals.update(
         combs=COMBS, said=list(SAID), genotypes=NAMES, pile_names=PILE_NAMES, languages=LANGUAGES
