@@ -5,12 +5,11 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-from classifier.photo import PhotoError, head_view, open_photo
 from classifier.words import COMBS, SPOKEN
 from service.grow_out import Chick, Report
 from service.outlook import Hatch
 from service.report import PILE_HELP, PILE_TITLES, percent
-from service.sheet import BOTTOM, LEFT, WIDE, Sheet
+from service.sheet import BOTTOM, LEFT, WIDE, Sheet, head_of
 from service.store.photos import place
 from service.store.readings import model_reading
 from service.triage import PILE_ORDER
@@ -91,14 +90,7 @@ def crop(chick: Chick, photos: Path) -> io.BytesIO | None:
     reading = model_reading(chick.photo) if chick.photo else None
     if chick.photo is None or reading is None:
         return None
-    try:
-        photo = open_photo(place(photos, chick.photo.sha256, chick.photo.suffix))
-    except PhotoError:
-        return None
-    buffer = io.BytesIO()
-    head_view(photo, reading.head.box, 1.3, 220).save(buffer, "JPEG", quality=82)
-    buffer.seek(0)
-    return buffer
+    return head_of(place(photos, chick.photo.sha256, chick.photo.suffix), reading, 220)
 
 
 def in_words(hatch: Hatch) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from fpdf import FPDF
 
 from classifier.photo import PhotoError, head_view, open_photo
+from classifier.reading import Reading
 from classifier.words import SPOKEN
 from service.labels import document
 from service.opinion import STANDING, Opinion, PhotoLook, named_combs
@@ -151,6 +152,17 @@ def weight(ratio: float) -> str:
     )
 
 
+def head_of(photo: Path, reading: Reading, side: int) -> io.BytesIO | None:
+    """The head on a kept photo as JPEG; None if the photo can't be opened."""
+    try:
+        picture = open_photo(photo)
+    except PhotoError:
+        return None
+    buffer = io.BytesIO()
+    head_view(picture, reading.head.box, 1.3, side).save(buffer, "JPEG", quality=85)
+    return buffer
+
+
 def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Path) -> None:
     """Head crops side by side with the photo's name and reading below."""
     top = pdf.get_y() + 2
@@ -158,16 +170,12 @@ def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Path) -> None:
     for look in looks:
         if look.reading is None or shown == MOST_PHOTOS:
             continue
-        try:
-            photo = open_photo(place(photos, look.sha256, look.suffix))
-        except PhotoError:
+        head = head_of(place(photos, look.sha256, look.suffix), look.reading, 300)
+        if head is None:
             continue
-        crop = head_view(photo, look.reading.head.box, 1.3, 300)
-        buffer = io.BytesIO()
-        crop.save(buffer, "JPEG", quality=85)
         x = LEFT + shown * (PICTURE + 12)
         words = SPOKEN.get(look.reading.proposal or "", "can't tell")
-        pdf.image(buffer, x, top, PICTURE, PICTURE, alt_text=f"Head on {look.name}, read: {words}")
+        pdf.image(head, x, top, PICTURE, PICTURE, alt_text=f"Head on {look.name}, read: {words}")
         pdf.set_font("DejaVu", "", 6.5)
         pdf.set_xy(x, top + PICTURE + 0.5)
         sure = f" {percent(look.reading.confidence)}" if look.reading.proposal else ""

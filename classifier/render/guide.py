@@ -12,21 +12,15 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from classifier.render.demo import CLEAR
 from classifier.render.heads import render
 from classifier.render.recipe import COMBS, NONE, Recipe, draw
 from classifier.render.stage import Stage
 
 SEED, SIZE, SHOWN = 950_000, 640, 420
-CLEAR: dict[str, Any] = {
-    "far": False,
-    "nuisances": (),
-    "blur": 0.0,
-    "dark_skin": False,
-    "silky": False,
-    "light": "shade",
+ONE_BIRD: dict[str, Any] = CLEAR | {
     "backdrop": "plain",
     "plumage": "buff",
-    "sharp": True,
     "beard": 0.0,
     "crest": 0.0,
     "cock": True,
@@ -53,9 +47,9 @@ def recipes() -> list[tuple[str, Recipe]]:
         crest = {"crest": 0.6} if comb == "crest_folded_single" else {}
         for view in VIEWS:
             name = comb if view == "side" else f"{comb}-{view}"
-            found.append((name, draw(SEED, comb, **(CLEAR | crest | {"view": view}))))
+            found.append((name, draw(SEED, comb, **(ONE_BIRD | crest | {"view": view}))))
     for name, comb, differs in OTHERS:
-        found.append((name, draw(SEED, comb, **(CLEAR | {"view": "side"} | differs))))
+        found.append((name, draw(SEED, comb, **(ONE_BIRD | differs))))
     return found
 
 

@@ -27,12 +27,11 @@ from service.matings import mating_test
 from service.opinion import settling_steps
 from service.outlook import hatches, pens
 from service.sorting import looked, of_pile, progress
-from service.store.database import StoreError
 from service.store.entries import decided, sighted
 from service.store.models import BirdRow
 from service.store.records import as_listed
 from service.store.states import KEPT
-from service.store.trail import acts, undo
+from service.store.trail import acts
 from service.triage import PILE_ORDER
 from service.web.birds import bird_row, known_of
 from service.web.cards import Card, cards_of
@@ -40,10 +39,13 @@ from service.web.matings import named, usual_rates
 from service.web.opinions import told_of
 from service.web.pages import (
     Records,
+    acting,
     language_of,
     reader_of,
     settings_of,
+    signed,
     store_of,
+    taken_back,
     told_comb,
     who,
     worked_in,
@@ -195,13 +197,10 @@ def photo(records: Records, sha256: str) -> dict[str, Any]:
 @router.post("/photos/{sha256}/comb", tags=["photos"])
 def look(request: Asked, later: BackgroundTasks, sha256: str, said: Look) -> Act:
     """Write down what a person sees on a photo."""
-    name = said.by.strip() or who(request) or "keeper"
-    try:
-        with store_of(request).writing(name, f"comb read: {said.comb or 'not told'}") as session:
-            band = looked(session, sha256, said.comb, name, said.blind)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise refused(error) from None
+    name = signed(request, said.by)
+    with acting(request, name, f"comb read: {said.comb or 'not told'}") as session:
+        band = looked(session, sha256, said.comb, name, said.blind)
+        act = session.info["batch"]
     worked_in(request, later, [band] if band else [])
     return Act(act=act)
 
@@ -262,14 +261,11 @@ def second_opinion(request: Asked, records: Records, band: Band, mate: str = "")
 @router.post("/birds/{band}/seen", tags=["birds"])
 def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Act:
     """Crest, beard and wattles as seen on a bird."""
-    name = noted.by.strip() or who(request) or "keeper"
+    name = signed(request, noted.by)
     day = noted.on or datetime.now(UTC).date()
-    try:
-        with store_of(request).writing(name, f"seen on bird {band}") as session:
-            sighted(session, band, name, noted.crest, noted.beard, noted.wattles, day)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise refused(error) from None
+    with acting(request, name, f"seen on bird {band}") as session:
+        sighted(session, band, name, noted.crest, noted.beard, noted.wattles, day)
+        act = session.info["batch"]
     worked_in(request, later, [band])
     return Act(act=act)
 
@@ -277,13 +273,10 @@ def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Act
 @router.post("/birds/{band}/decisions", tags=["birds"])
 def decide(request: Asked, band: Band, made: Decision) -> Act:
     """The keeper's decision; the program itself gives no advice to part with a bird."""
-    name = made.by.strip() or who(request) or "keeper"
-    try:
-        with store_of(request).writing(name, f"decision on bird {band}") as session:
-            decided(session, band, name, made.choice, made.reason, made.recheck)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise refused(error) from None
+    name = signed(request, made.by)
+    with acting(request, name, f"decision on bird {band}") as session:
+        decided(session, band, name, made.choice, made.reason, made.recheck)
+        act = session.info["batch"]
     return Act(act=act)
 
 
@@ -331,12 +324,4 @@ def trail(records: Records, last: Annotated[int, Query(ge=1, le=1000)] = 50) -> 
 @router.post("/undo", tags=["records"])
 def take_back(request: Asked, later: BackgroundTasks, act: Act) -> Act:
     """Take back one act in full, or nothing of it."""
-    store = store_of(request)
-    try:
-        with store.writing(who(request) or "keeper", f"undone: {act.act[:8]}") as session:
-            undo(session, act.act)
-            done = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(409, str(error)) from None
-    later.add_task(refresh, store, reader_of(request).card.prior, date.today())
-    return Act(act=done)
+    return Act(act=taken_back(request, later, act.act))

@@ -17,7 +17,6 @@ from service.families import answer, glance, refresh, unexplained
 from service.flock import FlockError, as_text, parse_flock
 from service.judging import judged
 from service.opinion import as_seen, bird_with_photos, rule_of, settling_steps
-from service.store.database import StoreError
 from service.store.entries import CHOICES, decided, sighted
 from service.store.models import AnswerRow, BirdRow, DecisionRow
 from service.store.records import as_listed, kept_birds
@@ -27,12 +26,13 @@ from service.web.cards import cards_of
 from service.web.charts import weights
 from service.web.pages import (
     Records,
+    acting,
     gone_to,
     page,
     quote_path,
     reader_of,
+    signed,
     store_of,
-    who,
     worked_in,
 )
 from service.web.pedigree import family_of
@@ -180,14 +180,11 @@ def note_seen(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Crest, beard and wattles as seen on the bird today."""
-    name = by.strip() or who(request) or "keeper"
-    try:
-        with store_of(request).writing(name, f"seen on bird {band}") as session:
-            today = datetime.now(UTC).date()
-            sighted(session, band, name, YES_NO.get(crest), YES_NO.get(beard), wattles, today)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    name = signed(request, by)
+    with acting(request, name, f"seen on bird {band}") as session:
+        today = datetime.now(UTC).date()
+        sighted(session, band, name, YES_NO.get(crest), YES_NO.get(beard), wattles, today)
+        act = session.info["batch"]
     worked_in(request, later, [band])
     return gone_to(request, f"/birds/{quote_path(band)}", act, by)
 
@@ -202,14 +199,12 @@ def decide(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """The keeper's decision, with its reason."""
-    name = by.strip() or who(request) or "keeper"
+    name = signed(request, by)
     try:
         day = date.fromisoformat(recheck) if recheck else None
-        with store_of(request).writing(name, f"decision on bird {band}: {choice}") as session:
-            decided(session, band, name, choice, reason, day)
-            act = session.info["batch"]
     except ValueError:
         raise HTTPException(422, f"{recheck!r} is no day; write it as YYYY-MM-DD") from None
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    with acting(request, name, f"decision on bird {band}: {choice}") as session:
+        decided(session, band, name, choice, reason, day)
+        act = session.info["batch"]
     return gone_to(request, f"/birds/{quote_path(band)}", act, by)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated
 
-from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Request
+from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
 
@@ -15,7 +15,7 @@ from service.outlook import hatches, pens
 from service.store.database import StoreError
 from service.store.entries import hatch, moved_in, moved_out
 from service.store.models import AnswerRow, BirdRow, HatchRow
-from service.web.pages import Records, gone_to, page, reader_of, store_of, who
+from service.web.pages import Records, acting, gone_to, page, reader_of, signed, store_of
 
 router = APIRouter(prefix="/flock")
 SHOWN = 20
@@ -72,17 +72,14 @@ def live(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Birds move into a pen, or out of it."""
-    who_did = by.strip() or who(request) or "keeper"
+    who_did = signed(request, by)
     store = store_of(request)
-    try:
-        with store.writing(who_did, f"birds {'out of' if leave else 'into'} pen {name}") as session:
-            if leave:
-                moved_out(session, name, bands_in(bands), day_of(on) or date.today())
-            else:
-                moved_in(session, name, bands_in(bands), day_of(on))
-            act = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    with acting(request, who_did, f"birds {'out of' if leave else 'into'} pen {name}") as session:
+        if leave:
+            moved_out(session, name, bands_in(bands), day_of(on) or date.today())
+        else:
+            moved_in(session, name, bands_in(bands), day_of(on))
+        act = session.info["batch"]
     later.add_task(refresh, store, reader_of(request).card.prior, date.today())
     return gone_to(request, "/flock", act, by)
 
@@ -109,20 +106,17 @@ def hatched(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """A hatch, made or added to."""
-    who_did, store = by.strip() or who(request) or "keeper", store_of(request)
-    try:
-        with store.writing(who_did, f"hatch {name}") as session:
-            hatch(
-                session,
-                name,
-                pen.strip(),
-                day_of(on),
-                number_of(eggs),
-                number_of(chicks),
-                bands_in(bands),
-            )
-            act = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    who_did, store = signed(request, by), store_of(request)
+    with acting(request, who_did, f"hatch {name}") as session:
+        hatch(
+            session,
+            name,
+            pen.strip(),
+            day_of(on),
+            number_of(eggs),
+            number_of(chicks),
+            bands_in(bands),
+        )
+        act = session.info["batch"]
     later.add_task(refresh, store, reader_of(request).card.prior, date.today())
     return gone_to(request, "/flock", act, by)

@@ -31,11 +31,18 @@ from service.crosses import fraction
 from service.families import answer
 from service.matings import Subject, mating_test, written
 from service.settling import chances_of
-from service.store.database import StoreError
 from service.store.entries import bird as kept_bird
 from service.store.entries import counted
 from service.web.charts import certainty_curve, fan
-from service.web.pages import Records, gone_to, page, quote_path, store_of, who, worked_in
+from service.web.pages import (
+    Records,
+    acting,
+    gone_to,
+    page,
+    quote_path,
+    signed,
+    worked_in,
+)
 
 router = APIRouter(prefix="/matings")
 RUNS = 400
@@ -154,27 +161,19 @@ def score(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Keep the scored chicks of two kept birds: they count for both from then on."""
-    name, store = by.strip() or who(request) or "keeper", store_of(request)
+    name = signed(request, by)
     counts = Counter(scored or [])
     if not counts:
         raise HTTPException(422, "score a chick first")
-    try:
-        with store.writing(name, f"chicks of {bird} x {mate}") as session:
-            today = datetime.now(UTC).date()
-            sexes = {b: sex_of(session, b) for b in (bird, mate)}
-            turned = sexes[bird] == "hen" or sexes[mate] == "cock"
-            sire, dam = (mate, bird) if turned else (bird, mate)
-            counted(session, sire, dam, counts, name, "test", today)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    with acting(request, name, f"chicks of {bird} x {mate}") as session:
+        today = datetime.now(UTC).date()
+        sexes = {b: kept_bird(session, b).sex for b in (bird, mate)}
+        turned = sexes[bird] == "hen" or sexes[mate] == "cock"
+        sire, dam = (mate, bird) if turned else (bird, mate)
+        counted(session, sire, dam, counts, name, "test", today)
+        act = session.info["batch"]
     worked_in(request, later, [bird, mate])
     return gone_to(request, f"/birds/{quote_path(bird)}", act, by)
-
-
-def sex_of(session: Session, band: str) -> str:
-    """A bird's sex as recorded."""
-    return kept_bird(session, band).sex
 
 
 @lru_cache(maxsize=64)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote, unquote
 
 from babel.dates import format_date
-from fastapi import BackgroundTasks, Depends, Request
+from fastapi import BackgroundTasks, Depends, HTTPException, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader
 from sqlalchemy.orm import Session
@@ -19,6 +19,8 @@ from genetics.evidence import SAID
 from genetics.genotype import NAMES
 from service.families import refresh
 from service.report import environment, times
+from service.store.database import StoreError
+from service.store.trail import undo
 from service.web.language import LANGUAGES, chosen, current, translated, translated_number
 from service.web.sentences import in_words, marked
 
@@ -145,6 +147,24 @@ def gone_to(request: Request, target: str, did: str = "", by: str = "") -> Redir
     return answer
 
 
+def signed(request: Request, by: str = "") -> str:
+    """Who acts: the name in the form, else the one that was given last."""
+    return by.strip() or who(request) or "keeper"
+
+
+@contextmanager
+def acting(request: Request, name: str, act: str, status: int = 422) -> Iterator[Session]:
+    """A session that writes one act of a visitor; what doesn't fit is told with `status`.
+
+    The act's own name, by which it can be taken back, is `session.info["batch"]`.
+    """
+    try:
+        with store_of(request).writing(name, act) as session:
+            yield session
+    except StoreError as error:
+        raise HTTPException(status, str(error)) from None
+
+
 def session_of(request: Request) -> Iterator[Session]:
     """One session a request, which sees one state of the records and changes nothing."""
     with store_of(request).reading() as session:
@@ -152,6 +172,15 @@ def session_of(request: Request) -> Iterator[Session]:
 
 
 Records = Annotated[Session, Depends(session_of, scope="function")]
+
+
+def taken_back(request: Request, later: BackgroundTasks, act: str) -> str:
+    """Take one act back in full; returns the name of this act, which can be taken back too."""
+    with acting(request, signed(request), f"undone: {act[:8]}", 409) as session:
+        undo(session, act)
+        done: str = session.info["batch"]
+    later.add_task(refresh, store_of(request), reader_of(request).card.prior, date.today())
+    return done
 
 
 def worked_in(request: Request, later: BackgroundTasks, bands: list[str]) -> None:

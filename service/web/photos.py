@@ -37,6 +37,7 @@ from service.web.cards import cards_of
 from service.web.pages import (
     SUGGESTED,
     Records,
+    acting,
     gone_to,
     page,
     reader_of,
@@ -233,12 +234,9 @@ def correct(
     """Write down what a person sees; `unsure` is 'can't tell'."""
     name = by.strip() or "keeper"
     comb = "" if comb == UNSURE else comb
-    try:
-        with store_of(request).writing(name, f"comb read: {comb or 'not to be told'}") as session:
-            band = looked(session, sha256, comb, name, blind)
-            act = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    with acting(request, name, f"comb read: {comb or 'not to be told'}") as session:
+        band = looked(session, sha256, comb, name, blind)
+        act = session.info["batch"]
     worked_in(request, later, [band] if band else [])
     return gone_to(request, back or f"/photos/{quote(sha256)}", act, by)
 

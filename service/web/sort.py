@@ -13,17 +13,18 @@ from sqlalchemy.orm import selectinload
 from service.families import refresh
 from service.groups import groups
 from service.sorting import looked, of_pile, progress, to_read_blind
-from service.store.database import StoreError
 from service.store.models import PhotoRow
-from service.store.trail import undo
 from service.triage import PILE_ORDER
 from service.web.cards import cards_of
 from service.web.pages import (
     Records,
+    acting,
     gone_to,
     page,
     reader_of,
+    signed,
     store_of,
+    taken_back,
     who,
     worked_in,
 )
@@ -76,7 +77,7 @@ def look(
     back: Annotated[str, Form(max_length=400)] = "/sort",
 ) -> Response:
     """Write down a look at some photos: a comb, nothing for 'can't tell', or as proposed."""
-    store, name = store_of(request), by.strip() or who(request) or "keeper"
+    store, name = store_of(request), signed(request, by)
     if just:  # the button of one photo, whatever else is ticked
         photo, comb = [just], "as proposed"
     elif comb == "other":
@@ -85,20 +86,17 @@ def look(
         raise HTTPException(422, "no photo was chosen: tick those that are meant")
     bands: list[str] = []
     act = f"{len(photo)} readings confirmed" if comb == "as proposed" else f"comb read: {comb}"
-    try:
-        with store.writing(name, act) as session:
-            rows = session.scalars(
-                select(PhotoRow)
-                .where(PhotoRow.sha256.in_(photo))
-                .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
-            ).all()
-            for card in cards_of(session, rows):
-                said = (card.proposal or "") if comb == "as proposed" else comb
-                band = looked(session, card.photo.sha256, said, name, blind=False)
-                bands += [band] if band else []
-            batch = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    with acting(request, name, act) as session:
+        rows = session.scalars(
+            select(PhotoRow)
+            .where(PhotoRow.sha256.in_(photo))
+            .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+        ).all()
+        for card in cards_of(session, rows):
+            said = (card.proposal or "") if comb == "as proposed" else comb
+            band = looked(session, card.photo.sha256, said, name, blind=False)
+            bands += [band] if band else []
+        batch = session.info["batch"]
     if len(bands) == 1:
         worked_in(request, later, bands)
     elif bands:
@@ -114,17 +112,7 @@ def take_back(
     back: Annotated[str, Form(max_length=400)] = "/",
 ) -> Response:
     """Take back one act in full; this too can be taken back."""
-    store = store_of(request)
-    try:
-        with store.writing(who(request) or "keeper", f"undone: {act[:8]}") as session:
-            undo(session, act)
-            batch = session.info["batch"]
-    except StoreError as error:
-        raise HTTPException(409, str(error)) from None
-    later.add_task(refresh, store, reader_of(request).card.prior, date.today())
-    plain, _, rest = back.partition("?")
-    kept = "&".join(part for part in rest.split("&") if part and not part.startswith("did="))
-    return gone_to(request, f"{plain}?{kept}" if kept else plain, batch)
+    return gone_to(request, back, taken_back(request, later, act))
 
 
 @router.get("/sort/state")
