@@ -75,13 +75,15 @@ def coarsen(images: Tensor, share: float = 0.5) -> Tensor:
 
 
 def erase(images: Tensor, share: float = 0.25) -> Tensor:
-    """A grey rectangle over part of some pictures."""
-    n, size = len(images), images.shape[-1]
-    for i in torch.nonzero(torch.rand(n) < share)[:, 0].tolist():
-        high, wide = (torch.rand(2) * 0.28 * size).int() + 4
-        y, x = (torch.rand(2) * torch.tensor([size - high, size - wide])).int()
-        images[i, :, y : y + high, x : x + wide] = torch.rand(3, 1, 1, device=images.device)
-    return images
+    """A rectangle of one colour over part of some pictures."""
+    n, size, device = len(images), images.shape[-1], images.device
+    chosen = (torch.rand(n, 1, 1, device=device) < share)[:, None]
+    sides = torch.rand(n, 2, device=device) * 0.28 * size + 4
+    first = torch.rand(n, 2, device=device) * (size - sides)
+    at = torch.arange(size, device=device) + 0.5
+    inside = (at >= first[..., None]) & (at < (first + sides)[..., None])
+    hidden = inside[:, None, 0, :, None] & inside[:, None, 1, None, :] & chosen
+    return torch.where(hidden, torch.rand(n, 3, 1, 1, device=device), images)
 
 
 def turns(n: int, context: float, device: torch.device) -> Tensor:

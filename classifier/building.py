@@ -14,11 +14,13 @@ import torch
 from safetensors.torch import load_file, save_file
 
 from classifier.calibration import (
+    error_limit,
     fit_binary_temperature,
     fit_comb,
     fit_temperature,
     probabilities,
     set_threshold,
+    share_errors,
 )
 from classifier.card import CARD, WEIGHTS, fingerprint
 from classifier.datasets import SCENE_SIZE, DataError, pack, photographs, renders, rows_of
@@ -35,6 +37,7 @@ from classifier.training import (
 )
 from classifier.words import ALLOWED, COARSE, COMBS, NONE, coarse_of
 
+WATTLE_MISS = 0.10
 MISS = 0.08  # aimed at; the contract allows 0.10
 # Web photographs show single combs seven times in eight; a grow-out of these crosses doesn't.
 RARE_WEIGHT = 3.0
@@ -65,12 +68,13 @@ def train_all(
     folds: int,
     batch: int,
     seed: int,
-    teachers: int = 2,
+    teachers: int = 3,
     progress: Any = None,
 ) -> None:
     """Everything from the two data sets to `out/weights`; finished parts are not done again.
 
-    The reader also learns from the mean of `teachers` others of its kind, trained before it.
+    The folds' readers take two steps for every three of the final one, the finder two for five.
+    The final reader also learns from the mean of the first `teachers` of the folds.
     """
     crops = out / "pack"
     if not (crops / "backbone.st").exists():
@@ -92,22 +96,18 @@ def train_all(
     for fold in range(folds):
         place = out / "folds" / str(fold)
         if not (place / "held_out.csv").exists():
-            wanted = replace(base, fold=fold, steps=max(1, round(steps * 0.8)))
+            wanted = replace(base, fold=fold, steps=max(1, steps * 2 // 3))
             train_reader(
                 heads, wanted, backbone, place, device, follow(f"fold {fold}", wanted.steps)
             )
-    taught_by = [out / "teachers" / str(k) for k in range(teachers)]
-    for k, place in enumerate(taught_by):
-        if not (place / "held_out.csv").exists():
-            wanted = replace(base, steps=steps, seed=seed + k)
-            train_reader(heads, wanted, backbone, place, device, follow(f"teacher {k}", steps))
+    taught_by = [out / "folds" / str(fold) for fold in range(min(teachers, folds))]
     if not (out / "reader" / "held_out.csv").exists():
         names = ",".join(str(place / "reader.st") for place in taught_by)
-        wanted = replace(base, steps=steps, seed=seed + len(taught_by), teachers=names)
+        wanted = replace(base, steps=steps, seed=seed + 10, teachers=names)
         train_reader(heads, wanted, backbone, out / "reader", device, follow("reader", steps))
     if not (out / "finder" / "held_out.csv").exists():
         wanted = replace(
-            base, task="finder", steps=max(1, round(steps * 0.8)), batch=max(2, batch // 2)
+            base, task="finder", steps=max(1, steps * 2 // 5), batch=max(2, batch // 2)
         )
         train_finder(
             crops, wanted, backbone, out / "finder", device, follow("finder", wanted.steps)
@@ -116,10 +116,11 @@ def train_all(
 
 
 Rows = list[dict[str, str]]
+Numbers = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def predictions(out: Path, folds: int) -> tuple[Rows, Rows]:
-    """Held-out rows: photographs from the folds, renders from the final reader."""
+    """Held-out rows: photographs from the folds, renders for choice from the final reader."""
 
     def rows(path: Path) -> Rows:
         with path.open(newline="", encoding="utf-8") as file:
@@ -131,7 +132,7 @@ def predictions(out: Path, folds: int) -> tuple[Rows, Rows]:
         for row in rows(out / "folds" / str(fold) / "held_out.csv")
         if row["source"] == "photo"
     ]
-    rendered = [r for r in rows(out / "reader" / "held_out.csv") if r["source"] == "render"]
+    rendered = [r for r in rows(out / "reader" / "held_out.csv") if r["part"] == "choice"]
     return photos, rendered
 
 
@@ -141,7 +142,7 @@ def crop_counts(crops: Path) -> dict[str, int]:
     return {source: sources.count(source) for source in sorted(set(sources))}
 
 
-def logits_of(rows: Rows, head: str) -> np.ndarray[Any, np.dtype[np.float64]]:
+def logits_of(rows: Rows, head: str) -> Numbers:
     """Logits (n, k) of a head."""
     return np.array([[float(r[f"{head}{i}"]) for i in range(HEADS[head])] for r in rows])
 
@@ -192,7 +193,17 @@ def calibrate(photos: Rows, rendered: Rows) -> dict[str, Any]:
         "temperatures": {k: round(v, 5) for k, v in temperatures.items()},
         "offsets": [round(v, 5) for v in offsets.tolist()],
         "set_thresholds": thresholds,
+        "set_coverage_aimed_at": 1 - MISS,
+        "wattle_error": error_limit(share_errors(*shares_of(rendered)), WATTLE_MISS),
+        "wattle_coverage_aimed_at": 1 - WATTLE_MISS,
     }
+
+
+def shares_of(rows: Rows) -> tuple[Numbers, Numbers]:
+    """Measured and true shares (n,) of the wattles of beardless heads with wattles in sight."""
+    bare = [r for r in rows if r["beard"] == "0.0" and float(r["wattle_share"]) > 0]
+    measured = np.array([float(r["share0"]) for r in bare])
+    return measured, np.array([float(r["wattle_share"]) for r in bare])
 
 
 def weight_of(row: dict[str, str]) -> float:

@@ -67,6 +67,24 @@ def set_threshold(scores: Array, miss: float) -> float:
     return float(np.sort(scores)[k - 1]) if k >= 1 else 0.0
 
 
+# Added to a share before errors are taken relative to it, so that small ones aren't too strict.
+SHARE_FLOOR = 0.02
+
+
+def share_errors(measured: Array, truth: Array) -> Array:
+    """How far measured shares of a picture (n,) are off, relative to their size."""
+    return np.asarray(np.abs(measured - truth) / (measured + SHARE_FLOOR))
+
+
+def error_limit(errors: Array, miss: float) -> float | None:
+    """Highest error that keeps all but a share `miss` of cases; None if there are too few.
+
+    Split conformal as in `set_threshold`: the k-th smallest, k = ceil((1 - miss) (n + 1)).
+    """
+    k = int(np.ceil((1 - miss) * (len(errors) + 1)))
+    return round(float(np.sort(errors)[k - 1]), 5) if k <= len(errors) else None
+
+
 def expected_calibration_error(confidence: Array, correct: Array, bins: int = 10) -> float:
     """Mean gap between confidence and accuracy over equal-width bins, weighed by their share.
 

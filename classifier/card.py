@@ -36,6 +36,8 @@ class Card:
     """Added to the comb logits after that."""
     set_thresholds: dict[str, float]
     """A comb belongs to the plausible set if its probability is at least this."""
+    wattle_error: float | None
+    """Conformal limit of the relative error of the wattles' share, see `calibration`."""
     document: dict[str, Any]
     """The whole card, with data, licences and scores."""
 
@@ -66,6 +68,7 @@ def load_card(folder: Path = SHIPPED) -> Card:
             {k: float(v) for k, v in use["temperatures"].items()},
             tuple(float(v) for v in use["offsets"]),
             {k: float(v) for k, v in use["set_thresholds"].items()},
+            use["wattle_error"],
             document,
         )
     except KeyError as error:

@@ -120,17 +120,20 @@ def young_word(weeks: int) -> str:
     return "yes" if weeks < YOUNG else "no" if weeks >= GROWN else ""
 
 
-def is_held_out(seed: int) -> bool:
-    """Whether the render of a seed is kept from training: one round of eight seeds in ten.
+def part_of_seed(seed: int) -> str:
+    """What the render of a seed is for: 'train', 'choice' or 'test'.
 
+    Of ten rounds of eight seeds one is for choice and calibration, and one for the test alone.
     Whole rounds, since the comb class goes with the seed's place in its round.
     """
-    return seed // 8 % 10 == 9
+    return {8: "choice", 9: "test"}.get(seed // 8 % 10, "train")
 
 
-def held_out(sample: Sample) -> bool:
-    """Whether a sample is a render that is kept for calibration and tests."""
-    return sample.source == "render" and is_held_out(int(sample.group.split("-")[1]))
+def part_of(sample: Sample) -> str:
+    """What a sample is for; photographs have folds and a split of their own and say 'train'."""
+    if sample.source != "render":
+        return "train"
+    return part_of_seed(int(sample.group.split("-")[1]))
 
 
 def square_crop(picture: Image.Image, box: Box, context: float, size: int) -> Image.Image:
@@ -202,7 +205,7 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
                 "beard": sample.beard,
                 "wattles": sample.wattles,
                 "young": sample.young,
-                "held_out": int(held_out(sample)),
+                "part": part_of(sample),
                 "pixels": "" if not sample.box else round(shorter(sample.box), 1),
             }
         )
@@ -233,7 +236,7 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
                     "file": name,
                     "source": sample.source,
                     "group": sample.group,
-                    "held_out": int(held_out(sample)),
+                    "part": part_of(sample),
                     **dict(zip(("x0", "y0", "x1", "y1"), corners, strict=True)),
                 }
             )
@@ -242,6 +245,16 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
             writer = csv.DictWriter(file, list(rows[0]) if rows else ["file"])
             writer.writeheader()
             writer.writerows(rows)
+
+
+def wattle_share_drawn(sample: Sample) -> float | None:
+    """Area of the wattles in a render's mask over that of the square round its head."""
+    if sample.mask is None or sample.box is None:
+        return None
+    with Image.open(sample.mask) as drawn:
+        green = np.asarray(drawn.convert("RGB"))[..., 1] > 127
+    side = max(sample.box[2] - sample.box[0], sample.box[3] - sample.box[1])
+    return float(green.sum() / side**2)
 
 
 def shorter(box: Box) -> float:

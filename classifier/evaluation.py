@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from classifier.card import CARD, SHIPPED
-from classifier.datasets import Sample, held_out, photographs, renders
+from classifier.datasets import Sample, part_of, photographs, renders
 from classifier.photo import open_photo
 from classifier.plots import plots, worst_errors
 from classifier.reader import Reader
@@ -52,7 +52,7 @@ def evaluate_all(
     out.mkdir(parents=True, exist_ok=True)
     check = photographs(photos, "check")
     boxed = [s for s in check if s.box]
-    kept = [s for s in renders(rendered) if held_out(s)] if rendered else []
+    kept = [s for s in renders(rendered) if part_of(s) == "test"] if rendered else []
     total = len(check) + (1 + len(CHANGES)) * len(boxed) + 2 * len(kept)
     task = progress.add_task("reading", total=total)
 

@@ -132,7 +132,7 @@ def main() -> None:
 
     from safetensors.numpy import save_file
 
-    from classifier.datasets import held_out, renders, shorter
+    from classifier.datasets import part_of, renders, shorter
     from classifier.photo import open_photo
 
     parser = argparse.ArgumentParser(description=main.__doc__)
@@ -143,7 +143,7 @@ def main() -> None:
     known = [
         s
         for s in renders(args.renders)
-        if s.label in COMBS and s.box and shorter(s.box) >= 70 and not held_out(s)
+        if s.label in COMBS and s.box and shorter(s.box) >= 70 and part_of(s) == "train"
     ]
     chosen = []
     for comb in COMBS:

@@ -16,6 +16,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from classifier import augment
+from classifier.boxes import iou
 from classifier.datasets import SCENE_SIZE, rows_of
 from classifier.network import STRIDE, FinderNetwork, load_imagenet, peaks
 from classifier.training import Settings, fold_of, normalise, optimise
@@ -80,7 +81,7 @@ def train_finder(
     images, boxes, rows = load_scenes(folder)
     fold = torch.tensor([fold_of(r["group"], settings.folds) == settings.fold for r in rows])
     rendered = torch.tensor([r["source"] == "render" for r in rows])
-    kept = torch.tensor([r["held_out"] == "1" for r in rows])
+    kept = torch.tensor([r["part"] != "train" for r in rows])
     usable = ~torch.where(rendered, kept, fold)
     weights = torch.where(rendered, 0.35 / max(1, int((usable & rendered).sum())), 0.0)
     weights += torch.where(~rendered, 0.65 / max(1, int((usable & ~rendered).sum())), 0.0)
@@ -130,12 +131,3 @@ def found(
         heat, sides = network(seen)
         for i, (score, box) in enumerate(peaks(heat, sides)):
             yield start + i, score, box
-
-
-def iou(a: list[float], b: list[float]) -> float:
-    """Intersection over union of two boxes."""
-    wide = max(0.0, min(a[2], b[2]) - max(a[0], b[0]))
-    high = max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
-    both = wide * high
-    total = (a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - both
-    return both / total if total > 0 else 0.0

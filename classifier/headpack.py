@@ -35,7 +35,8 @@ class HeadPack:
     rendered: Tensor
     labels: list[str]
     groups: list[str]
-    held_out: Tensor
+    parts: list[str]
+    """'train', 'choice' or 'test'."""
     pixels: Tensor
 
     def to(self, device: torch.device) -> HeadPack:
@@ -79,6 +80,6 @@ def load_heads(folder: Path) -> HeadPack:
         torch.tensor([r["source"] == "render" for r in rows]),
         labels,
         [r["group"] for r in rows],
-        torch.tensor([r["held_out"] == "1" for r in rows]),
+        [r["part"] for r in rows],
         column([float(r["pixels"] or 0) for r in rows]),
     )

@@ -7,7 +7,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from classifier.headpack import HeadPack
-from classifier.network import HEADS
+from classifier.network import HEADS, MASK_WEIGHT
 
 SIDE_LOSSES = (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3), ("young", 0.15))
 
@@ -54,6 +54,9 @@ def taught_loss(logits: dict[str, Tensor], said: dict[str, Tensor]) -> Tensor:
 def mask_loss(logits: Tensor, goal: Tensor, known: Tensor) -> Tensor:
     """Loss of the drawn masks (n,); 0 where the truth isn't known."""
     each = functional.binary_cross_entropy_with_logits(
-        logits.float(), goal, reduction="none", pos_weight=torch.tensor(3.0, device=goal.device)
+        logits.float(),
+        goal,
+        reduction="none",
+        pos_weight=torch.tensor(MASK_WEIGHT, device=goal.device),
     )
     return torch.where(known, each.mean((1, 2, 3)), 0.0)

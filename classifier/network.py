@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import timm
@@ -26,6 +27,8 @@ HEADS = {
 }
 assert HEADS["wattles"] == len(WATTLES)
 STRIDE = 8
+# Weight of covered places in the loss of the masks.
+MASK_WEIGHT = 3.0
 # Stages of the backbone that the masks are drawn from, and their channels.
 MASK_STAGES, MASK_CHANNELS = (2, 4), (40, 112)
 
@@ -128,6 +131,15 @@ def load_imagenet(module: nn.Module, state: dict[str, Tensor]) -> int:
             raise ValueError(f"{name}: shape {tuple(given.shape)} instead of {tuple(value.shape)}")
         value.copy_(given)
     return len(target)
+
+
+def wattle_share(masks: Tensor, context: float) -> Tensor:
+    """Area of the wattles (n,) over that of the square round the head, from logits of masks.
+
+    `masks` (n, 2, m, m) cover a view `context` times as wide as that square. What their loss gave
+    to places that are covered, MASK_WEIGHT times as much, is taken back from the chances.
+    """
+    return (masks[:, 1].float() - math.log(MASK_WEIGHT)).sigmoid().mean((1, 2)) * context**2
 
 
 def fold_norms(network: nn.Module) -> None:

@@ -14,6 +14,7 @@ from PIL import Image
 from safetensors.torch import load_file
 from torch import Tensor
 
+from classifier.boxes import iou
 from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
 from classifier.datasets import Box, shorter
 from classifier.network import (
@@ -23,6 +24,7 @@ from classifier.network import (
     all_peaks,
     fold_norms,
     peaks,
+    wattle_share,
 )
 from classifier.photo import Photo, head_view
 from classifier.quality import complaints, rules
@@ -32,6 +34,10 @@ from classifier.words import COMBS, WATTLES
 BATCH = 16
 # On two cores the finder is fastest with few pictures at a time: more leave the cache.
 FINDER_BATCH = 4
+# A found head is looked at once more in a window so many times its size; both looks are of one
+# head if they overlap (IoU) by more than this. On held-out training photographs (329, three folds)
+# the mean of both meets the label (IoU above 0.5) on 300, the first look alone on 298.
+CLOSER, SAME_HEAD = 3.0, 0.3
 
 
 class Reader:
@@ -72,16 +78,16 @@ class Reader:
         batch = (batch - self.card.mean) / self.card.std
         return batch.to(memory_format=torch.channels_last)
 
-    def canvas(self, photo: Photo) -> tuple[Image.Image, float]:
-        """A photo in the finder's square, and the scale from its full pixels to that."""
+    def canvas(self, image: Image.Image) -> tuple[Image.Image, float]:
+        """An image in the finder's square, and the scale from its pixels to that."""
         size = self.card.finder_size
         canvas = Image.new("RGB", (size, size), (115, 115, 115))
-        scale = size / max(photo.image.size)
-        wide = max(1, round(photo.image.width * scale))
-        high = max(1, round(photo.image.height * scale))
-        small = photo.image.resize((wide, high), Image.Resampling.BICUBIC, reducing_gap=2.0)
+        scale = size / max(image.size)
+        wide = max(1, round(image.width * scale))
+        high = max(1, round(image.height * scale))
+        small = image.resize((wide, high), Image.Resampling.BICUBIC, reducing_gap=2.0)
         canvas.paste(small, (0, 0))
-        return canvas, scale * photo.scale
+        return canvas, scale
 
     @torch.inference_mode()
     def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
@@ -89,19 +95,37 @@ class Reader:
         heads: list[HeadBox] = []
         for start in range(0, len(photos), FINDER_BATCH):
             batch = photos[start : start + FINDER_BATCH]
-            canvases = [self.canvas(photo) for photo in batch]
-            with self.lock:
-                heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
-            for photo, (_, scale), (score, box) in zip(
-                batch, canvases, peaks(heat, sides), strict=True
-            ):
-                heads.append(found_box(photo, score, [v / scale for v in box]))
+            first = self._peaks([photo.image for photo in batch])
+            windows = [around(box, photo) for photo, (_, box) in zip(batch, first, strict=True)]
+            again = [
+                photo.image.crop(window)
+                for photo, window in zip(batch, windows, strict=True)
+                if window
+            ]
+            closer = iter(self._peaks(again))
+            for photo, (score, box), window in zip(batch, first, windows, strict=True):
+                if window:
+                    box = met(box, next(closer)[1], window)
+                heads.append(found_box(photo, score, [v / photo.scale for v in box]))
         return heads
+
+    def _peaks(self, images: Sequence[Image.Image]) -> list[tuple[float, list[float]]]:
+        """Score and box of the most prominent head of each image, in pixels of the image."""
+        if not images:
+            return []
+        canvases = [self.canvas(image) for image in images]
+        with self.lock:
+            heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
+        return [
+            (score, [v / scale for v in box])
+            for (_, scale), (score, box) in zip(canvases, peaks(heat, sides), strict=True)
+        ]
 
     @torch.inference_mode()
     def find_all(self, photo: Photo) -> list[HeadBox]:
         """All heads of a photo, the surest first; the whole photo if there is none."""
-        canvas, scale = self.canvas(photo)
+        canvas, scale = self.canvas(photo.image)
+        scale *= photo.scale
         heat, sides = self.finder(self.tensor([canvas]))
         least = rules()["finder"]["least_score"]
         found = [
@@ -151,6 +175,7 @@ class Reader:
         scale = self.card.temperatures
         drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
         comb_masks = drawn[:, 0].sigmoid().double().numpy()
+        shares = wattle_share(drawn, self.card.context).double().numpy()
         logits = {k: (plain[k] + mirrored[k]) / 2 / scale[k] for k in HEADS}
         offsets = torch.tensor(self.card.offsets)
         combs = (logits["comb"] + offsets).softmax(1).double().numpy()
@@ -175,7 +200,9 @@ class Reader:
                     plausible=tuple(plausible if best in plausible else [best, *plausible]),
                     crest=float(chances["crest"][i]),
                     beard=beard,
-                    wattles=wattles_told(told, beard, readable),
+                    wattles=wattles_told(
+                        told, float(shares[i]), self.card.wattle_error, beard, readable
+                    ),
                     complaints=tuple(complaints(tight_crop(photo, head.box), shorter(head.box))),
                     remarks=photo.remarks,
                     model=self.card.model,
@@ -183,6 +210,30 @@ class Reader:
                     outline=outline(comb_masks[i], head.box, self.card.context),
                 )
             )
+
+
+def around(box: Sequence[float], photo: Photo) -> tuple[int, int, int, int] | None:
+    """A window of a photo's working image for a closer look at a found head.
+
+    None where the head fills so much of the image that nothing would be gained.
+    """
+    image, side = photo.image, max(box[2] - box[0], box[3] - box[1]) * CLOSER
+    if side >= 0.8 * max(image.size):
+        return None
+    x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    x0, y0 = max(0, int(x - side / 2)), max(0, int(y - side / 2))
+    x1, y1 = min(image.width, int(x + side / 2) + 1), min(image.height, int(y + side / 2) + 1)
+    return (x0, y0, x1, y1) if x1 - x0 >= 2 and y1 - y0 >= 2 else None
+
+
+def met(
+    box: Sequence[float], closer: Sequence[float], window: tuple[int, int, int, int]
+) -> list[float]:
+    """The mean of a box and of what a closer look in `window` found, if they are of one head."""
+    moved = [v + window[k % 2] for k, v in enumerate(closer)]
+    if iou(list(box), moved) <= SAME_HEAD:
+        return list(box)
+    return [(a + b) / 2 for a, b in zip(box, moved, strict=True)]
 
 
 def outline(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
+from classifier.calibration import SHARE_FLOOR
 from classifier.quality import rules
 from classifier.words import COMBS, SPOKEN
 
@@ -25,6 +26,10 @@ class Wattles:
 
     size: str | None
     why_not: str | None
+    share: float | None = None
+    """Area of the wattles in sight over that of the square round the head, from their mask."""
+    share_90: tuple[float, float] | None = None
+    """Interval that holds the share of nine rendered heads in ten (conformal)."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +94,16 @@ class Reading:
             "doubts": list(self.doubts),
             "pile": self.pile,
             "model": self.model,
+            "measures": self.measures(),
+        }
+
+    def measures(self) -> dict[str, Any]:
+        """What the contract doesn't ask for: chance of a young bird, the wattles' share."""
+        share, interval = self.wattles.share, self.wattles.share_90
+        return {
+            "young": round(self.young, 4),
+            "wattle_share": None if share is None else round(share, 4),
+            "wattle_share_90": None if interval is None else [round(v, 4) for v in interval],
         }
 
 
@@ -160,8 +175,14 @@ def judged(reading: Reading) -> Reading:
     return replace(reading, doubts=(*doubts, *reading.remarks), pile=pile)
 
 
-def wattles_told(sizes: dict[str, float], beard: float, readable: float) -> Wattles:
-    """Wattle size from its probabilities, silent where a beard is present or likely."""
+def wattles_told(
+    sizes: dict[str, float], share: float, error: float | None, beard: float, readable: float
+) -> Wattles:
+    """Wattle size from its probabilities, silent where a beard is present or likely.
+
+    `share` is measured from the mask, `error` what conformal calibration allows for it (see
+    `calibration.share_errors`), None if it isn't known.
+    """
     limits = rules()["pile"]
     if beard >= 0.5:
         return Wattles(None, "beard present")
@@ -174,4 +195,7 @@ def wattles_told(sizes: dict[str, float], beard: float, readable: float) -> Watt
         return Wattles(None, "size unclear")
     if size == "none":
         return Wattles(None, "no wattles seen")
-    return Wattles(size, None)
+    if error is None:
+        return Wattles(size, None, share)
+    reach = error * (share + SHARE_FLOOR)
+    return Wattles(size, None, share, (max(0.0, share - reach), share + reach))

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from classifier.boxes import iou
 from classifier.calibration import (
     Array,
     area_under_curve,
@@ -17,8 +18,7 @@ from classifier.calibration import (
     expected_calibration_error,
     reliability,
 )
-from classifier.datasets import Sample, shorter
-from classifier.finder_training import iou
+from classifier.datasets import Sample, shorter, wattle_share_drawn
 from classifier.reading import Reading
 from classifier.words import ALLOWED, COARSE, COMBS, NONE, PILES, coarse_of
 
@@ -270,5 +270,20 @@ def six_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[s
         ],
         "ece": round(expected_calibration_error(p, right), 4),
         "plausible_coverage": round(float(np.mean([s.label in r.plausible for s, r in pairs])), 4),
+        "plausible_coverage_by_comb": {
+            c: [sum(c in r.plausible for s, r in pairs if s.label == c), truth.count(c)]
+            for c in COMBS
+        },
+        "wattle_share_in_its_interval": share_coverage(bare),
         "settled_wrong": [sum(s.label != r.best for s, r in settled), len(settled)],
     }
+
+
+def share_coverage(pairs: Pairs) -> list[int]:
+    """How many of the told intervals of the wattles' share hold the share of the mask."""
+    told = [
+        (r.wattles.share_90, drawn)
+        for s, r in pairs
+        if r.wattles.share_90 and (drawn := wattle_share_drawn(s)) is not None
+    ]
+    return [sum(low <= drawn <= high for (low, high), drawn in told), len(told)]

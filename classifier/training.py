@@ -27,7 +27,7 @@ from classifier import augment
 from classifier.datasets import HEAD_CONTEXT, HEAD_SIZE
 from classifier.headpack import HeadPack, load_heads
 from classifier.losses import mask_loss, reader_loss, taught_loss
-from classifier.network import HEADS, STRIDE, ReaderNetwork, load_imagenet
+from classifier.network import HEADS, STRIDE, ReaderNetwork, load_imagenet, wattle_share
 from classifier.words import coarse_of
 
 MEAN = STD = 0.5  # EfficientNet-Lite wants -1..1
@@ -133,13 +133,15 @@ def views(images: Tensor, size: int) -> Tensor:
 
 @torch.no_grad()
 def predict(network: ReaderNetwork, images: Tensor, size: int) -> dict[str, Tensor]:
-    """Mean logits over a view and its mirror image, for packed crops."""
+    """Mean logits over a view and its mirror image, for packed crops, and the wattles' share."""
     network.eval()
     parts: list[dict[str, Tensor]] = []
     for chunk in images.split(128):
         seen = normalise(views(chunk, size))
         plain, mirrored = network(seen), network(seen.flip(3))
-        parts.append({k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in HEADS})
+        drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
+        means = {k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in HEADS}
+        parts.append(means | {"share": wattle_share(drawn, VIEW_CONTEXT)[:, None].cpu()})
     return {k: torch.cat([p[k] for p in parts]) for k in parts[0]}
 
 
@@ -175,7 +177,7 @@ def optimise(
         {"params": [p for p in network.parameters() if p.ndim > 1], "weight_decay": settings.decay},
         {"params": [p for p in network.parameters() if p.ndim <= 1], "weight_decay": 0.0},
     ]
-    optimiser = torch.optim.AdamW(groups, lr=settings.rate)
+    optimiser = torch.optim.AdamW(groups, lr=settings.rate, fused=device.type == "cuda")
     warm = max(1, settings.steps // 20)
     schedule = torch.optim.lr_scheduler.LambdaLR(
         optimiser,
@@ -235,7 +237,8 @@ def train_reader(
     torch.manual_seed(settings.seed)
     out.mkdir(parents=True, exist_ok=True)
     folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
-    held = torch.where(pack.rendered, pack.held_out, folds == settings.fold)
+    kept = torch.tensor([part != "train" for part in pack.parts])
+    held = torch.where(pack.rendered, kept, folds == settings.fold)
     known = torch.tensor([w != "differ" for w in pack.labels])
     in_range = [
         not g.startswith("render-")
@@ -312,16 +315,18 @@ def write_predictions(
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)
         columns = [f"{k}{i}" for k, v in logits.items() for i in range(v.shape[1])]
-        writer.writerow(
-            ["row", "source", "label", "crest", "beard", "wattles", "young", "pixels", *columns]
-        )
+        truths = ["crest", "beard", "wattles", "young", "wattle_share", "pixels"]
+        writer.writerow(["row", "source", "part", "group", "label", *truths, *columns])
         table = torch.cat(list(logits.values()), 1)
         for position, i in enumerate(chosen.tolist()):
             source = "render" if bool(pack.rendered[i]) else "photo"
             truth = [float(pack.crest[i]), float(pack.beard[i]), int(pack.wattles[i])]
-            truth.append(float(pack.young[i]))
+            drawn = float((pack.masks[i] == 2).float().mean()) * HEAD_CONTEXT**2
+            known = bool(pack.masks[i, 0, 0] != 255)
+            truth += [float(pack.young[i]), round(drawn, 5) if known else float("nan")]
             values = [f"{v:.4f}" for v in table[position].tolist()]
-            writer.writerow([i, source, pack.labels[i], *truth, float(pack.pixels[i]), *values])
+            about = [i, source, pack.parts[i], pack.groups[i], pack.labels[i]]
+            writer.writerow([*about, *truth, float(pack.pixels[i]), *values])
 
 
 def backbone_of(folder: Path) -> dict[str, Tensor] | None:

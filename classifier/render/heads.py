@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from classifier.datasets import is_held_out, photographs
+from classifier.datasets import part_of_seed, photographs
 from classifier.render.bird import build
 from classifier.render.photo import Scene, develop, resolution
 from classifier.render.recipe import VERSION, Recipe, draw
@@ -82,7 +82,7 @@ def head_box(masks: Array) -> tuple[int, int, int, int]:
 
 
 def scenes_of(photos: Path, held: bool) -> list[Scene]:
-    """Photographs of the split `train` to stand behind heads; held-out renders have their own."""
+    """Photographs of the split `train` to stand behind heads; the test's renders have their own."""
     return [
         Scene(sample.path, sample.box)
         for sample in photographs(photos, "train")
@@ -119,7 +119,7 @@ def run(
     for seed in seeds:
         if seed in done:
             continue
-        head = render(stage, draw(seed, comb), scenes=scenes[is_held_out(seed)])
+        head = render(stage, draw(seed, comb), scenes=scenes[part_of_seed(seed) == "test"])
         name = f"{head.recipe.odd or head.recipe.comb}-{seed:06d}"
         head.photo.save(out / f"{name}.jpg", quality=90)
         Image.fromarray((head.masks * 255).astype(np.uint8)).save(out / "masks" / f"{name}.png")

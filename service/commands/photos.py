@@ -190,14 +190,14 @@ def train(
     photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
     renders: Annotated[Path, typer.Option("--renders", help="Folder of rendered heads.")],
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for checkpoints and logs.")],
-    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 3000,
+    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 6000,
     folds: Annotated[int, typer.Option(help="Folds of the cross-validation.")] = 5,
     batch: Annotated[int, typer.Option(help="Pictures in a batch.")] = 96,
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
     teachers: Annotated[
         int,
-        typer.Option(help="Readers trained before the final one, which learns from their mean."),
-    ] = 2,
+        typer.Option(help="Readers of the folds, from whose mean the final one also learns."),
+    ] = 3,
 ) -> None:
     """Pack the data, cross-validate, train reader and finder; resumable."""
     if steps < 1 or batch < 2 or folds < 2 or teachers < 0:

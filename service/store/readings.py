@@ -34,7 +34,7 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
         "plausible": list(reading.plausible),
         "crest": reading.crest,
         "beard": reading.beard,
-        "wattles": [reading.wattles.size, reading.wattles.why_not],
+        "wattles": [reading.wattles.size, reading.wattles.why_not, *measured(reading.wattles)],
         "complaints": list(reading.complaints),
         "remarks": list(reading.remarks),
         "doubts": list(reading.doubts),
@@ -52,6 +52,20 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
     )
 
 
+def measured(wattles: Wattles) -> list[float]:
+    """Share of the wattles with its interval, as kept: three numbers, or none."""
+    if wattles.share is None:
+        return []
+    return [wattles.share, *(wattles.share_90 or ())]
+
+
+def wattles_of(kept: list[Any]) -> Wattles:
+    """Wattles as kept; earlier readings have no share."""
+    size, why_not, *numbers = kept
+    interval = (numbers[1], numbers[2]) if len(numbers) == 3 else None
+    return Wattles(size, why_not, numbers[0] if numbers else None, interval)
+
+
 def restored(row: ReadingRow) -> Reading:
     """A row as the reading that it was."""
     c = row.content
@@ -65,7 +79,7 @@ def restored(row: ReadingRow) -> Reading:
         plausible=tuple(c["plausible"]),
         crest=c["crest"],
         beard=c["beard"],
-        wattles=Wattles(*c["wattles"]),
+        wattles=wattles_of(c["wattles"]),
         complaints=tuple(c["complaints"]),
         remarks=tuple(c["remarks"]),
         model=row.by,

@@ -8,12 +8,14 @@ from classifier.calibration import (
     area_under_curve,
     balanced_accuracy,
     confusion,
+    error_limit,
     expected_calibration_error,
     fit_binary_temperature,
     fit_comb,
     fit_temperature,
     probabilities,
     set_threshold,
+    share_errors,
 )
 
 
@@ -67,3 +69,22 @@ def test_calibration_error_of_an_honest_and_of_a_boastful_reader():
     honest = np.arange(1000) % 4 != 0
     assert expected_calibration_error(confidence, honest) == pytest.approx(0)
     assert expected_calibration_error(np.full(1000, 0.95), honest) == pytest.approx(0.2)
+
+
+def test_the_interval_of_a_share_holds_new_ones_as_often_as_promised():
+    """Split conformal holds 1 - miss of new cases of the same kind (Vovk et al. 2005)."""
+    rng = np.random.default_rng(4)
+    held = []
+    for _ in range(300):
+        truth = rng.uniform(0, 0.2, 120)
+        measured = np.clip(truth * rng.lognormal(0, 0.2, 120), 0, None)
+        errors = share_errors(measured, truth)
+        limit = error_limit(errors[:60], 0.1)
+        held.append((errors[60:] <= limit).mean())
+    # k / (n + 1) = 55 / 61 of new cases on average.
+    assert np.mean(held) == pytest.approx(55 / 61, abs=0.01)
+
+
+def test_too_few_cases_give_no_limit():
+    assert error_limit(np.array([0.1] * 8), 0.1) is None
+    assert error_limit(np.arange(9.0), 0.1) == 8.0

@@ -5,10 +5,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import torch
+from PIL import Image
 
 from classifier import augment
-from classifier.photo import open_photo
-from classifier.reader import outline
+from classifier.network import wattle_share
+from classifier.photo import Photo, open_photo
+from classifier.reader import around, met, outline
+from classifier.reading import Wattles, wattles_told
 
 DEMO = Path(__file__).parents[2] / "demo_images"
 
@@ -63,3 +66,39 @@ def test_the_comb_of_a_clear_render_is_outlined_on_top_of_the_head(reader):
     assert x0 < middle[0] < x1
     assert y0 - 5 < middle[1] < (y0 + y1) / 2
     assert 0.01 < area(ring) / ((x1 - x0) * (y1 - y0)) < 0.5
+
+
+def test_a_share_is_the_area_over_that_of_the_heads_square():
+    masks = torch.full((1, 2, 20, 20), -30.0)
+    masks[0, 1, :5, :8] = 30.0
+    # 40 of 400 places of a view 1.25 times as wide as the head.
+    assert float(wattle_share(masks, 1.25)) == pytest.approx(0.1 * 1.25**2, rel=1e-4)
+
+
+def test_a_share_is_not_swollen_by_the_weight_of_covered_places():
+    """The logit that a weighted cross-entropy is least at is log(w p / (1 - p)) (by calculus)."""
+    masks = torch.full((1, 2, 10, 10), float(np.log(3 * 0.2 / 0.8)))
+    assert float(wattle_share(masks, 1.0)) == pytest.approx(0.2, rel=1e-5)
+
+
+def test_a_closer_look_moves_a_box_only_if_it_saw_the_same_head():
+    photo = Photo("p", Image.new("RGB", (400, 300)), 400, 300, ())
+    window = around([180, 130, 220, 170], photo)
+    assert window == (140, 90, 261, 211)
+    assert around([10, 10, 290, 290], photo) is None
+    assert met([180, 130, 220, 170], [44, 44, 84, 84], window) == [182, 132, 222, 172]
+    assert met([180, 130, 220, 170], [0, 0, 20, 20], window) == [180, 130, 220, 170]
+
+
+def test_wattles_are_measured_where_their_size_is_told(reader):
+    told = reader.read([open_photo(DEMO / "2.jpg")])[0].as_json()
+    assert told["wattles"] == {"size": "medium", "why_not": None}
+    measures = told["measures"]
+    assert 0 <= measures["young"] <= 1
+    low, high = measures["wattle_share_90"]
+    assert 0 < low < measures["wattle_share"] < high < 0.2
+
+
+def test_wattles_of_a_bearded_bird_are_neither_told_nor_measured():
+    bearded = wattles_told({"large": 0.9, "small": 0.1}, 0.05, 0.2, 0.9, 0.9)
+    assert bearded == Wattles(None, "beard present", None, None)

@@ -77,10 +77,12 @@ def test_every_wrong_pair_of_combs_has_a_cost():
 
 def test_wattles_are_silent_with_a_beard_or_the_chance_of_one():
     sizes = {"none": 0.0, "small": 0.0, "medium": 0.1, "large": 0.9}
-    assert wattles_told(sizes, 0.05, 0.9) == Wattles("large", None)
-    assert wattles_told(sizes, 0.9, 0.9).why_not == "beard present"
-    assert wattles_told(sizes, 0.3, 0.9).size is None
-    assert wattles_told({**sizes, "large": 0.3}, 0.05, 0.9).why_not == "size unclear"
+    assert wattles_told(sizes, 0.1, 0.5, 0.05, 0.9) == Wattles(
+        "large", None, 0.1, (pytest.approx(0.04), pytest.approx(0.16))
+    )
+    assert wattles_told(sizes, 0.1, 0.5, 0.9, 0.9).why_not == "beard present"
+    assert wattles_told(sizes, 0.1, 0.5, 0.3, 0.9).size is None
+    assert wattles_told({**sizes, "large": 0.3}, 0.1, 0.5, 0.05, 0.9).why_not == "size unclear"
 
 
 def test_the_json_probabilities_sum_to_one():

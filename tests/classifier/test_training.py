@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from classifier.datasets import DataError, held_out, pack, photographs, renders
+from classifier.datasets import DataError, pack, part_of, photographs, renders
 from classifier.headpack import load_heads
 from classifier.words import COMBS
 
@@ -83,7 +83,7 @@ def folders(tmp_path_factory):
 
 
 def test_one_round_of_eight_renders_in_ten_is_kept_from_training(folders):
-    kept = [int(s.group.split("-")[1]) for s in renders(folders[1]) if held_out(s)]
+    kept = [int(s.group.split("-")[1]) for s in renders(folders[1]) if part_of(s) == "test"]
     assert kept == list(range(72, 80))
 
 

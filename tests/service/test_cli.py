@@ -46,6 +46,7 @@ def test_read_gives_every_field_of_the_contract(readings):
             "doubts",
             "pile",
             "model",
+            "measures",
         ]
         assert reading["ok"] is True
         assert list(reading["comb"]) == COMBS
