@@ -96,7 +96,10 @@ class Reader:
         for start in range(0, len(photos), FINDER_BATCH):
             batch = photos[start : start + FINDER_BATCH]
             first = self._peaks([photo.image for photo in batch])
-            windows = [around(box, photo) for photo, (_, box) in zip(batch, first, strict=True)]
+            windows = [
+                around(box, photo) if score >= rules()["finder"]["least_score"] else None
+                for photo, (score, box) in zip(batch, first, strict=True)
+            ]
             again = [
                 photo.image.crop(window)
                 for photo, window in zip(batch, windows, strict=True)

@@ -190,7 +190,7 @@ def train(
     photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
     renders: Annotated[Path, typer.Option("--renders", help="Folder of rendered heads.")],
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for checkpoints and logs.")],
-    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 6000,
+    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 3000,
     folds: Annotated[int, typer.Option(help="Folds of the cross-validation.")] = 5,
     batch: Annotated[int, typer.Option(help="Pictures in a batch.")] = 96,
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,

@@ -34,7 +34,9 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
         "plausible": list(reading.plausible),
         "crest": reading.crest,
         "beard": reading.beard,
-        "wattles": [reading.wattles.size, reading.wattles.why_not, *measured(reading.wattles)],
+        "wattles": [reading.wattles.size, reading.wattles.why_not],
+        "wattle_share": reading.wattles.share,
+        "wattle_share_90": reading.wattles.share_90,
         "complaints": list(reading.complaints),
         "remarks": list(reading.remarks),
         "doubts": list(reading.doubts),
@@ -52,24 +54,10 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
     )
 
 
-def measured(wattles: Wattles) -> list[float]:
-    """Share of the wattles with its interval, as kept: three numbers, or none."""
-    if wattles.share is None:
-        return []
-    return [wattles.share, *(wattles.share_90 or ())]
-
-
-def wattles_of(kept: list[Any]) -> Wattles:
-    """Wattles as kept; earlier readings have no share."""
-    size, why_not, *numbers = kept
-    interval = (numbers[1], numbers[2]) if len(numbers) == 3 else None
-    return Wattles(size, why_not, numbers[0] if numbers else None, interval)
-
-
 def restored(row: ReadingRow) -> Reading:
     """A row as the reading that it was."""
     c = row.content
-    box = c["box"]
+    box, share_90 = c["box"], c.get("wattle_share_90")
     return Reading(
         photo=c["photo"],
         head=HeadBox((box[0], box[1], box[2], box[3]), c["source"], c["score"]),
@@ -79,7 +67,12 @@ def restored(row: ReadingRow) -> Reading:
         plausible=tuple(c["plausible"]),
         crest=c["crest"],
         beard=c["beard"],
-        wattles=wattles_of(c["wattles"]),
+        wattles=Wattles(
+            c["wattles"][0],
+            c["wattles"][1],
+            c.get("wattle_share"),
+            (share_90[0], share_90[1]) if share_90 else None,
+        ),
         complaints=tuple(c["complaints"]),
         remarks=tuple(c["remarks"]),
         model=row.by,

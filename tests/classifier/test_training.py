@@ -82,9 +82,10 @@ def folders(tmp_path_factory):
     return photos, rendered
 
 
-def test_one_round_of_eight_renders_in_ten_is_kept_from_training(folders):
-    kept = [int(s.group.split("-")[1]) for s in renders(folders[1]) if part_of(s) == "test"]
-    assert kept == list(range(72, 80))
+def test_two_rounds_of_eight_renders_in_ten_are_kept_from_training(folders):
+    parts = {int(s.group.split("-")[1]): part_of(s) for s in renders(folders[1])}
+    assert [seed for seed, part in parts.items() if part == "test"] == list(range(72, 80))
+    assert [seed for seed, part in parts.items() if part == "choice"] == list(range(64, 72))
 
 
 def test_a_pack_holds_masks_and_ages_where_they_are_known(folders, tmp_path):
