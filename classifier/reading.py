@@ -136,6 +136,16 @@ def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> str |
     )
 
 
+def none_doubt(none_of_these: float) -> str | None:
+    """The doubt that the comb may be none of the six; None where that is unlikely enough."""
+    if none_of_these < rules()["pile"]["most_none"]:
+        return None
+    return (
+        f"perhaps none of the six combs ({none_of_these:.0%}): "
+        "V, cup, trimmed, combless, or no head at all"
+    )
+
+
 def judged(reading: Reading) -> Reading:
     """The reading with its doubts in words and its pile."""
     limits, finder = rules()["pile"], rules()["finder"]
@@ -149,11 +159,9 @@ def judged(reading: Reading) -> Reading:
         again.append("the comb can't be made out: turned away or covered? take another")
     if again:
         return replace(reading, doubts=(*again, *doubts, *reading.remarks), pile="new_photo")
-    if reading.none_of_these >= limits["most_none"]:
-        doubts.append(
-            f"perhaps none of the six combs ({reading.none_of_these:.0%}): "
-            "V, cup, trimmed, combless, or no head at all"
-        )
+    none = none_doubt(reading.none_of_these)
+    if none:
+        doubts.append(none)
     crest = crest_doubt(reading.crest, reading.comb)
     if crest:
         doubts.append(crest)

@@ -32,6 +32,12 @@ def fertility() -> dict[str, Any]:
     return toml("fertility")
 
 
+def usual_rates() -> tuple[float, float, float]:
+    """Fertility, hatchability and livability to start from: ours, or the user's own."""
+    rates = fertility()["rates"]
+    return rates["fertility"], rates["hatch"], rates["rearing"]
+
+
 @dataclass(frozen=True)
 class Mating:
     """A pair and what its chicks would be."""

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time
+from datetime import date
 
 from sqlalchemy import ColumnElement, func, select, true
 from sqlalchemy.orm import Session
 
+from service import clock
 from service.store.models import BirdRow, HatchRow, PenBirdRow, PenRow, PhotoRow
 
 KINDS = ("hatch", "pen", "all")
@@ -34,7 +35,7 @@ class Walked:
     sex: str
     photos: int
     today: int
-    """Photos taken in since the walk's day began (UTC)."""
+    """Photos taken in since the walk's day began."""
 
 
 def members(kind: str, number: int) -> ColumnElement[bool]:
@@ -78,7 +79,7 @@ def group(session: Session, kind: str, number: int) -> Group | None:
 
 def walked(session: Session, kind: str, number: int, on: date) -> Sequence[Walked]:
     """The birds of a group in the order of their records, with their photos."""
-    since = datetime.combine(on, time(), UTC)
+    since = clock.start_of(on)
     query = (
         select(
             BirdRow.band,

@@ -14,7 +14,7 @@ import numpy as np
 
 from genetics.domain import toml
 from genetics.genotype import NAMES, index_of
-from genetics.planning import fertility
+from genetics.planning import usual_rates
 from genetics.testmating import TestMatingError, plan, question
 from service.candidates import Candidate
 from service.triage import Item
@@ -101,8 +101,6 @@ def pea_is_open(candidate: Candidate) -> bool:
 def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
     """Test matings to a single-combed bird for each recessive that may be hidden."""
     limits, weeks = costs()["limits"], costs()["weeks"]
-    rates = fertility()["rates"]
-    each = (rates["fertility"], rates["hatch"], rates["rearing"])
     chances = chances_of(candidate)
     found = []
     for locus, hidden in (("R", "r+"), ("P", "p+")):
@@ -111,7 +109,7 @@ def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
         if min(carrier, pure) <= limits["open"]:
             continue
         try:
-            worked = plan(chances, SINGLE, locus, limits["certainty"], each)
+            worked = plan(chances, SINGLE, locus, limits["certainty"], usual_rates())
         except TestMatingError:
             continue
         mates = " or ".join(known.testers) or "a single-combed bird"

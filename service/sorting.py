@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Select, func, select
+from sqlalchemy import ColumnElement, Select, exists, func, select
 from sqlalchemy.orm import Session, selectinload
 
 from genetics.evidence import SAID
@@ -80,8 +80,10 @@ def of_pile(
 
 def to_read_blind(session: Session, by: str, hatch: int | None, most: int) -> Sequence[PhotoRow]:
     """Photos that a person hasn't read, in an order that tells nothing of their readings."""
-    mine = select(ReadingRow.photo_sha256).where(ReadingRow.person, ReadingRow.by == by)
-    query = select(PhotoRow).where(PhotoRow.sha256.not_in(mine), PhotoRow.like == "")
+    mine = exists().where(
+        ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.person, ReadingRow.by == by
+    )
+    query = select(PhotoRow).where(~mine, PhotoRow.like == "")
     if hatch is not None:
         query = query.where(hatched(hatch))
     return session.scalars(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
 from classifier.quality import rules
-from classifier.reading import Reading, crest_doubt, risk
+from classifier.reading import Reading, crest_doubt, none_doubt, risk
 from classifier.words import COMBS, SPOKEN
 from service.boxes import Box, box_for
 from service.candidates import Candidate, candidates
@@ -241,8 +241,9 @@ def item_of(
     expected = risk(proposal, chances)
     reasons = []
     told: str | None = proposal if best.none_of_these < 0.5 else None
-    if best.none_of_these >= limits["most_none"]:
-        reasons.append(next(d for d in best.doubts if d.startswith("perhaps none of the six")))
+    none = none_doubt(best.none_of_these)
+    if none:
+        reasons.append(none)
     reasons += [d for d in best.doubts if d.startswith(("the head was found", "more than one"))]
     noted = row.crest if row else None
     crest = {True: 1.0, False: 0.0, None: best.crest}[noted]

@@ -12,6 +12,27 @@ from rich.table import Table
 
 from service.commands.shared import Day, Json, UsageMistake, app, bar, day_of, out
 
+USUAL = "the usual one if left out (see `combwright numbers fertility`)."
+Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
+HatchRate = Annotated[float | None, typer.Option(help=f"Share of fertile eggs that hatch; {USUAL}")]
+Rearing = Annotated[
+    float | None, typer.Option(help=f"Share of chicks that live to be scored; {USUAL}")
+]
+
+
+def rates_from(
+    fertility: float | None, hatch: float | None, rearing: float | None
+) -> tuple[float, float, float]:
+    """The rates that were given, and the usual or the user's own for those that weren't."""
+    from genetics.planning import usual_rates
+
+    usual = usual_rates()
+    return (
+        usual[0] if fertility is None else fertility,
+        usual[1] if hatch is None else hatch,
+        usual[2] if rearing is None else rearing,
+    )
+
 
 @app.command()
 def cross(
@@ -95,9 +116,9 @@ def mating_test_command(
         ),
     ] = "R",
     certainty: Annotated[float, typer.Option(help="Wanted certainty.")] = 0.95,
-    fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
-    hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
-    rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
     scored: Annotated[
         list[str] | None,
         typer.Option("--scored", help="Chicks in their order, as walnut=5; repeatable."),
@@ -130,7 +151,7 @@ def mating_test_command(
         birds[mate] if mate in birds else written(mate),
         asked,
         certainty,
-        (fertility, hatch, rearing),
+        rates_from(fertility, hatch, rearing),
         in_order(scored or []),
     )
     if flock:
@@ -202,9 +223,9 @@ def plan(
     ] = "walnut",
     keepers: Annotated[int, typer.Option(help="How many of them.")] = 4,
     certainty: Annotated[float, typer.Option(help="How surely.")] = 0.9,
-    fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
-    hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
-    rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
     pen: Annotated[
         int | None, typer.Option(help="Hens in a pen: plan pens instead of pairs.")
     ] = None,
@@ -217,7 +238,7 @@ def plan(
     from service.matings import mating_plan, pen_plan
 
     day = day_of(on)
-    rates = (fertility, hatch, rearing)
+    rates = rates_from(fertility, hatch, rearing)
     with bar(as_json) as progress:
         progress.add_task("weighing the matings", total=None)
         birds = load_flock(flock)
@@ -269,9 +290,9 @@ def plan(
 @app.command()
 def strategies(
     eggs: Annotated[int, typer.Option(help="Eggs set for each hatch that is tested.")] = 40,
-    fertility: Annotated[float, typer.Option(help="Share of eggs that are fertile.")] = 0.85,
-    hatch: Annotated[float, typer.Option(help="Share of fertile eggs that hatch.")] = 0.80,
-    rearing: Annotated[float, typer.Option(help="Share of chicks that live to be scored.")] = 0.90,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
     runs: Annotated[int, typer.Option(help="How often each one is played.")] = 1000,
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
     as_json: Json = False,
@@ -282,7 +303,7 @@ def strategies(
     from genetics.strategy import cheapest, simulate, table
 
     rng = np.random.default_rng(seed)
-    rates = (fertility, hatch, rearing)
+    rates = rates_from(fertility, hatch, rearing)
     found = []
     with bar(as_json) as progress:
         for name in progress.track(list(table()["strategies"]), description="playing them"):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from service import clock
 from service.commands.shared import UsageMistake, app, out
 from service.settings import from_environment
 
@@ -49,7 +50,7 @@ def written(by: str, act: str, work: Callable[[Session], Sequence[str]]) -> None
         touched = work(session)
         kept_flock(session)  # what doesn't fit the other records is refused
     if touched:
-        refresh(store, training_prior(), date.today(), touched)
+        refresh(store, training_prior(), clock.today(), touched)
     out.print(act, highlight=False)
 
 
@@ -69,7 +70,7 @@ def pen_note(
 
     def work(session: Session) -> Sequence[str]:
         if leaving:
-            moved_out(session, name, bands or [], last or date.today())
+            moved_out(session, name, bands or [], last or clock.today())
         else:
             moved_in(session, name, bands or [], first, last)
         return bands or []
@@ -134,7 +135,7 @@ def sighting_note(
     from service.store.entries import sighted
 
     seen = yes_no(crest, "--crest"), yes_no(beard, "--beard")
-    when = day(on, "--on") or date.today()
+    when = day(on, "--on") or clock.today()
 
     def work(session: Session) -> Sequence[str]:
         sighted(session, band, by, *seen, wattles, when)

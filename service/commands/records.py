@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-from datetime import date
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.table import Table
 
+from service import clock
 from service.commands.shared import Json, UsageMistake, Weights, app, bar, out, say
 from service.settings import from_environment
 
@@ -38,7 +38,7 @@ def intake(
 ) -> None:
     """Take photos into the records; given again after a crash, it goes on where it was."""
     from service.intake.bands import PatternError, pattern_of
-    from service.intake.journal import Options, run, tidy
+    from service.intake.journal import Options, run, tidy, told_sweep
     from service.intake.sources import files_of
     from service.store.database import open_store
     from service.store.states import REFUSED
@@ -50,7 +50,8 @@ def intake(
     settings = from_environment()
     store = open_store(settings)
     source, files = files_of(photos)
-    tidy(store)
+    for line in told_sweep(store, tidy(store)):
+        say(line)
     with bar(as_json) as progress:
         task = progress.add_task("taking photos in", total=len(files))
 
@@ -71,7 +72,7 @@ def intake(
                 count = len(to_read(session, reader.card.model))
             task = progress.add_task("reading them", total=count)
             complaints += unread(store, reader, None, lambda n: progress.advance(task, n))
-            refresh(store, reader.card.prior, date.today())
+            refresh(store, reader.card.prior, clock.today())
     for line in complaints:
         say(line)
     if not as_json:
@@ -125,7 +126,7 @@ def bring_in(
         if not flock.listed:
             raise StoreError(f"{file}: no birds in it")
         count = take_in(session, flock)
-    refresh(store, training_prior(), date.today())
+    refresh(store, training_prior(), clock.today())
     print(json.dumps({"birds": count})) if as_json else out.print(f"{count} birds", highlight=False)
 
 
@@ -198,7 +199,7 @@ def restore(
     with bar(as_json) as progress:
         task = progress.add_task("bringing photos back", total=None)
         count = bring_back(store, file, replace, lambda: progress.advance(task))
-    refresh(store, training_prior(), date.today())
+    refresh(store, training_prior(), clock.today())
     if as_json:
         print(json.dumps({"photos": count}))
     else:
@@ -211,12 +212,12 @@ def verify(
         Path | None, typer.Argument(help="A backup; without one the records themselves.")
     ] = None,
     tidy_up: Annotated[
-        bool, typer.Option("--tidy", help="Remove files that a crash left behind.")
+        bool, typer.Option("--tidy", help="Remove half-written files, move unknown ones aside.")
     ] = False,
     as_json: Json = False,
 ) -> None:
     """Check that nothing is missing or damaged."""
-    from service.intake.journal import tidy
+    from service.intake.journal import tidy, told_sweep
     from service.store.archive import checked
     from service.store.database import open_store
     from service.store.verify import verify as check
@@ -229,7 +230,8 @@ def verify(
         else:
             store = open_store(from_environment())
             if tidy_up:
-                tidy(store)
+                for line in told_sweep(store, tidy(store)):
+                    say(line)
             result = check(store, lambda: progress.advance(task))
             count, complaints = result.photos, list(result.complaints)
     if as_json:
@@ -277,7 +279,7 @@ def undo(
     store = open_store(from_environment())
     with store.writing(by, f"undone: {act}") as session:
         count = take_back(session, named(session, act))
-    refresh(store, training_prior(), date.today())
+    refresh(store, training_prior(), clock.today())
     print(json.dumps({"rows": count})) if as_json else out.print(f"{count} rows", highlight=False)
 
 

@@ -11,6 +11,8 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
+from service import clock
+
 app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
@@ -38,7 +40,7 @@ def say(line: str) -> None:
 def day_of(text: str) -> date:
     """A date option."""
     if not text:
-        return date.today()
+        return clock.today()
     try:
         return date.fromisoformat(text)
     except ValueError:

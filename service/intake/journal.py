@@ -15,19 +15,18 @@ from datetime import UTC, datetime
 from io import BytesIO
 from pathlib import Path
 
-import numpy as np
 from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from classifier.photo import SUFFIXES, PhotoError, decoded, one_line
 from service.intake.bands import band_in_name, band_in_picture
-from service.intake.likeness import bits, likeness, most_alike
+from service.intake.likeness import likeness, nearest
 from service.intake.privacy import cleaned
 from service.intake.sources import File
 from service.store.database import Store, StoreError
 from service.store.models import BirdRow, IntakeRow, ItemRow, PhotoRow
-from service.store.photos import digest, in_use, keep, sweep
+from service.store.photos import Swept, aside, digest, in_use, keep, sweep
 from service.store.records import bird_named
 from service.store.states import KEPT, REFUSED, THERE, WAITING
 from service.store.verify import kept_files
@@ -212,17 +211,6 @@ def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
     return Taken(photo.name, KEPT, sha256, message, photo.band, near)
 
 
-def nearest(session: Session, code: str) -> str:
-    """SHA-256 of the earlier photo that shows all but the same, or nothing."""
-    rows = session.execute(
-        select(PhotoRow.sha256, PhotoRow.likeness)
-        .where(PhotoRow.likeness != "", PhotoRow.like == "")
-        .order_by(PhotoRow.id)
-    ).all()
-    place = most_alike(code, np.array([bits(r.likeness) for r in rows], np.uint64))
-    return "" if place is None else str(rows[place].sha256)
-
-
 def ended(session: Session, lot: int, taken: Taken) -> None:
     """Write into the journal what came of a file."""
     item = session.scalar(
@@ -234,11 +222,25 @@ def ended(session: Session, lot: int, taken: Taken) -> None:
     item.photo_sha256 = taken.sha256 or None
 
 
-def tidy(store: Store) -> int:
-    """Remove files that a crash left without a row, unless a writer is at work; how many."""
+def tidy(store: Store) -> Swept:
+    """Remove half-written files and move aside what no row knows, unless a writer is at work."""
     with in_use(store.photos, alone=True) as alone:
         if not alone:
-            return 0
+            return Swept(0, 0, 0)
         with store.reading() as session:
             known = kept_files(session)
         return sweep(store.photos, known)
+
+
+def told_sweep(store: Store, swept: Swept) -> list[str]:
+    """What a keeper must hear of a sweep, in sentences; nothing if no whole file was touched."""
+    said = []
+    if swept.moved:
+        said.append(
+            f"{swept.moved} photo files belong to no photo in these records and were moved to "
+            f"{aside(store.photos)}; if they should, check that COMBWRIGHT_DATABASE names the "
+            "right records: they come back by themselves"
+        )
+    if swept.brought_back:
+        said.append(f"{swept.brought_back} photo files came back from {aside(store.photos)}")
+    return said

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from sqlalchemy import select
+from sqlalchemy import exists, select
 from sqlalchemy.orm import Session
 
 from classifier.photo import Photo, PhotoError, open_photo
@@ -23,8 +23,9 @@ BATCH = 16
 
 def to_read(session: Session, model: str, only: Iterable[str] | None = None) -> list[PhotoRow]:
     """Photos without a reading by this model, oldest first."""
-    done = select(ReadingRow.photo_sha256).where(ReadingRow.by == model)
-    query = select(PhotoRow).where(PhotoRow.sha256.not_in(done)).order_by(PhotoRow.id)
+    # Correlated, so that each photo is looked up by the index: NOT IN would gather all readings.
+    done = exists().where(ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.by == model)
+    query = select(PhotoRow).where(~done).order_by(PhotoRow.id)
     if only is not None:
         query = query.where(PhotoRow.sha256.in_(list(only)))
     return list(session.scalars(query))

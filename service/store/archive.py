@@ -15,6 +15,7 @@ from typing import Any
 from sqlalchemy import Table, delete, insert, select, text
 from sqlalchemy.orm import Session
 
+from service.intake.likeness import index_all
 from service.store.database import Store, StoreError, lots
 from service.store.models import DERIVED, Base
 from service.store.photos import PART, in_use, keep, place
@@ -81,6 +82,7 @@ def load(
                 session.execute(insert(table), some)
             count += len(rows)
             restart(session, table)
+        index_all(session)
     except (KeyError, ValueError, TypeError) as error:
         raise StoreError(f"{name}: records that can't be read ({error})") from None
     return count

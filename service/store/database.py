@@ -167,6 +167,7 @@ class Store:
 
 def open_store(settings: Settings) -> Store:
     """The store of an installation, with its tables up to date. Raises StoreError."""
+    import service.intake.likeness  # noqa: F401  (every photo that is entered comes into its index)
     from service.piles import keep_sorted
     from service.store.trail import watch
 

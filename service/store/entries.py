@@ -26,6 +26,7 @@ from service.store.models import (
     PenRow,
     SightingRow,
 )
+from service.store.records import kept_flock
 
 # What may be decided about a bird. None of them is advice; each is the keeper's own.
 CHOICES = ("keep", "test", "recheck", "layer or pet home", "other")
@@ -78,6 +79,7 @@ def moved_in(
                     stay.until = since
         session.add(PenBirdRow(pen_id=row.id, bird_id=who.id, since=since, until=until))
     session.flush()
+    kept_flock(session)
     return row
 
 
@@ -112,7 +114,10 @@ def hatch(
     chicks: int | None = None,
     bands: Sequence[str] = (),
 ) -> HatchRow:
-    """A hatch by its name, made or added to; `bands` are birds that came from it."""
+    """A hatch by its name, made or added to; `bands` are birds that came from it.
+
+    Raises StoreError, or FlockError if the birds wouldn't fit their parents any more.
+    """
     row = named(session, HatchRow, "hatch", name)
     row.pen_id = pen(session, pen_name).id if pen_name else row.pen_id
     row.hatched = hatched or row.hatched
@@ -128,6 +133,7 @@ def hatch(
         who.hatch_id = row.id
         who.hatched = who.hatched or row.hatched
     session.flush()
+    kept_flock(session)  # refuses a chick older than its parents
     return row
 
 

@@ -296,7 +296,20 @@ class PileRow(Base):
     """Whether a person has read it."""
 
 
+class HashPartRow(Base):
+    """Sixteen bits of a photo's perceptual hash, so that near-duplicates are found by an index."""
+
+    __tablename__ = "hash_parts"
+
+    part: Mapped[int] = mapped_column(primary_key=True)
+    """0 to 3, from the highest bits down."""
+    value: Mapped[int] = mapped_column(primary_key=True)
+    photo_id: Mapped[int] = mapped_column(
+        ForeignKey("photos.id", ondelete="CASCADE"), primary_key=True, index=True
+    )
+
+
 # Worked out from the rest: neither on the trail nor in exports.
-DERIVED = ("answers", "glances", "piles")
+DERIVED = ("answers", "glances", "piles", "hash_parts")
 # Written once and never changed by hand: a journal is its own trail.
 JOURNALS = ("intakes", "intake_items", "changes")

@@ -12,6 +12,7 @@ import hashlib
 import os
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from service.store.database import StoreError
@@ -102,7 +103,7 @@ def in_use(folder: Path, alone: bool = False) -> Iterator[bool]:
 
 def files(folder: Path) -> Iterator[Path]:
     """All files of the folder of photos."""
-    for path in sorted(folder.glob("??/*")) + sorted(folder.glob("??/.*")):
+    for path in sorted(folder.glob("??/*")):
         if path.is_file():
             yield path
 
@@ -112,9 +113,63 @@ def strays(folder: Path, known: Collection[str]) -> list[Path]:
     return [p for p in files(folder) if p.suffix == PART or p.name not in known]
 
 
-def sweep(folder: Path, known: Collection[str]) -> int:
-    """Remove what a crash left behind; returns how many files. The lock must be held alone."""
-    found = strays(folder, known)
-    for path in found:
-        path.unlink(missing_ok=True)
-    return len(found)
+def aside(folder: Path) -> Path:
+    """Where files go that the records at hand don't know, within the folder of photos."""
+    return folder / "aside"
+
+
+@dataclass(frozen=True)
+class Swept:
+    """What a sweep did."""
+
+    removed: int
+    """Half-written files of our own."""
+    moved: int
+    """Whole files that the records don't know, now in the folder aside."""
+    brought_back: int
+    """Files that had been moved aside, which these records do know."""
+
+
+def sweep(folder: Path, known: Collection[str]) -> Swept:
+    """Remove half-written files and move strays aside; the lock must be held alone.
+
+    Only our own drafts are deleted. A whole photo that the records don't know may belong to other
+    records (a database moved, or named wrongly), so it is never unlinked, and it comes back as
+    soon as records that know it are opened.
+    """
+    removed = moved = back = 0
+    away = aside(folder)
+    for path in sorted(away.glob("*")):
+        if path.name in known:
+            target = folder / path.name[:2] / path.name
+            if not target.exists():
+                move(path, target)
+                back += 1
+    for path in strays(folder, known):
+        if path.suffix == PART and path.name.startswith("."):
+            path.unlink(missing_ok=True)
+            removed += 1
+        else:
+            move(path, unused(away / path.name))
+            moved += 1
+    return Swept(removed, moved, back)
+
+
+def move(path: Path, target: Path) -> None:
+    """Move a file within the home folder, so that the move lasts over a power cut."""
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        path.rename(target)
+        sync(target.parent)
+        sync(path.parent)
+    except OSError as error:
+        raise unkept(target.parent, error) from error
+
+
+def unused(path: Path) -> Path:
+    """The path itself, or with a number where a file lies there already."""
+    number, found = 1, path
+    while found.exists():
+        number += 1
+        found = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return found

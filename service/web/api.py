@@ -6,7 +6,7 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 from __future__ import annotations
 
 import tempfile
-from datetime import UTC, date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,7 +18,9 @@ from sqlalchemy import select
 
 from classifier.photo import PhotoError, open_photo
 from genetics.genotype import GenotypeError
+from genetics.planning import usual_rates
 from genetics.testmating import TestMatingError
+from service import clock
 from service.crosses import cross_answer
 from service.families import refresh
 from service.intake.bands import band_in_picture
@@ -35,7 +37,7 @@ from service.store.trail import acts
 from service.triage import PILE_ORDER
 from service.web.birds import bird_row, known_of
 from service.web.cards import Card, cards_of
-from service.web.matings import named, usual_rates
+from service.web.matings import named
 from service.web.opinions import told_of
 from service.web.pages import (
     Records,
@@ -135,7 +137,9 @@ def take_in(
     unread(store, reader, [taken.sha256])
     with store.reading() as session:
         (card,) = cards_of(session, [photo_row(session, taken.sha256)])
-    later.add_task(refresh, store, reader.card.prior, date.today(), bands_of(store, [taken.sha256]))
+    later.add_task(
+        refresh, store, reader.card.prior, clock.today(), bands_of(store, [taken.sha256])
+    )
     reading = card.reading
     with language_of(request):
         comb = told_comb(reading.proposal) if reading else ""
@@ -242,7 +246,7 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
     row = bird_row(records, band)
     candidate, item = known_of(request, records, row)
     cards = cards_of(records, row.photos)
-    found = settling_steps(records, row, candidate, item, datetime.now(UTC).date())
+    found = settling_steps(records, row, candidate, item, clock.today())
     return {
         **candidate.as_json(),
         "pile": item.pile if item else None,
@@ -262,7 +266,7 @@ def second_opinion(request: Asked, records: Records, band: Band, mate: str = "")
 def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Act:
     """Crest, beard and wattles as seen on a bird."""
     name = signed(request, noted.by)
-    day = noted.on or datetime.now(UTC).date()
+    day = noted.on or clock.today()
     with acting(request, name, f"seen on bird {band}") as session:
         sighted(session, band, name, noted.crest, noted.beard, noted.wattles, day)
         act = session.info["batch"]

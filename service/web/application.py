@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import threading
-from datetime import date
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,8 +14,9 @@ from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
+from service import clock
 from service.families import refresh
-from service.intake.journal import tidy
+from service.intake.journal import tidy, told_sweep
 from service.intake.looking import unread
 from service.piles import catch_up as sort_the_rest
 from service.reading import default_reader
@@ -37,7 +37,7 @@ def catch_up(store: Store, reader: Reader) -> None:
         unread(store, reader)
         sort_the_rest(store)
         # What may lie behind a conflict is weighed when its bird is looked at.
-        refresh(store, reader.card.prior, date.today(), culprits=())
+        refresh(store, reader.card.prior, clock.today(), culprits=())
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)
 
@@ -63,7 +63,8 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     app.state.settings = chosen
     app.state.store = open_store(chosen)
     app.state.reader = default_reader(weights)
-    tidy(app.state.store)
+    for line in told_sweep(app.state.store, tidy(app.state.store)):
+        logging.getLogger(__name__).warning("%s", line)
     threading.Thread(target=catch_up, args=(app.state.store, app.state.reader), daemon=True).start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
     for part in (today, walk, sort, photos, opinions, birds, matings, flock, about):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
@@ -11,6 +11,7 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from genetics.pedigree import PedigreeError
+from service import clock
 from service.candidates import Candidate, as_candidate
 from service.exchange.flocklist import csv_text, table
 from service.families import answer, glance, refresh, unexplained
@@ -73,10 +74,10 @@ def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
     prior, name = reader_of(request).card.prior, file.filename or "flock.csv"
     try:
         text = as_text(file.file.read(10_000_000), name)
-        with store_of(request).writing("keeper", f"flock list {name}") as session:
+        with store_of(request).writing(signed(request), f"flock list {name}") as session:
             take_in_flock(session, parse_flock(text, name, kept_birds(session)))
             act = session.info["batch"]
-        refresh(store_of(request), prior, date.today())
+        refresh(store_of(request), prior, clock.today())
     except (FlockError, PedigreeError) as error:
         return page(
             request, "birds.html", status=422, found=[], count=0, start=0, shown=SHOWN,
@@ -109,7 +110,7 @@ def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidat
     item = judged(records, [row.band]).get(row.band)
     candidate = item.candidate if item else answer(records, row.band)
     if candidate is None:  # brought in by another program
-        refresh(store_of(request), reader_of(request).card.prior, date.today(), [row.band], ())
+        refresh(store_of(request), reader_of(request).card.prior, clock.today(), [row.band], ())
         with store_of(request).reading() as fresh:
             candidate = answer(fresh, row.band)
     if candidate is None:
@@ -142,7 +143,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         candidate=candidate,
         weights=weights(candidate),
         unexplained=unexplained(records, band),
-        steps=settling_steps(records, row, candidate, item, datetime.now(UTC).date()),
+        steps=settling_steps(records, row, candidate, item, clock.today()),
         family=family_of(records, row),
         rule=rule_of(records, row, bool(candidate.conflict)),
         decisions=decisions,
@@ -153,8 +154,8 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
 @router.post("/birds/{band:path}/changes")
 def changes(request: Request, band: str) -> HTMLResponse:
     """What changed of a bird since this was last asked."""
-    refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], {band})
-    with store_of(request).writing("keeper", "look") as session:
+    refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
+    with store_of(request).writing(signed(request), "look") as session:
         told = glance(session, band)
     return page(request, "changes.html", band=band, told=told)
 
@@ -162,7 +163,7 @@ def changes(request: Request, band: str) -> HTMLResponse:
 @router.post("/birds/{band:path}/why")
 def weigh(request: Request, band: str) -> Response:
     """Weigh what may lie behind a conflict; in a large family that takes a second or more."""
-    refresh(store_of(request), reader_of(request).card.prior, date.today(), [band], {band})
+    refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
     return gone_to(request, f"/birds/{quote_path(band)}")
 
 
@@ -182,8 +183,8 @@ def note_seen(
     """Crest, beard and wattles as seen on the bird today."""
     name = signed(request, by)
     with acting(request, name, f"seen on bird {band}") as session:
-        today = datetime.now(UTC).date()
-        sighted(session, band, name, YES_NO.get(crest), YES_NO.get(beard), wattles, today)
+        seen = YES_NO.get(crest), YES_NO.get(beard)
+        sighted(session, band, name, *seen, wattles, clock.today())
         act = session.info["batch"]
     worked_in(request, later, [band])
     return gone_to(request, f"/birds/{quote_path(band)}", act, by)

@@ -9,6 +9,7 @@ from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
 
+from service import clock
 from service.candidates import as_candidate
 from service.families import refresh
 from service.outlook import hatches, pens
@@ -76,11 +77,11 @@ def live(
     store = store_of(request)
     with acting(request, who_did, f"birds {'out of' if leave else 'into'} pen {name}") as session:
         if leave:
-            moved_out(session, name, bands_in(bands), day_of(on) or date.today())
+            moved_out(session, name, bands_in(bands), day_of(on) or clock.today())
         else:
             moved_in(session, name, bands_in(bands), day_of(on))
         act = session.info["batch"]
-    later.add_task(refresh, store, reader_of(request).card.prior, date.today())
+    later.add_task(refresh, store, reader_of(request).card.prior, clock.today())
     return gone_to(request, "/flock", act, by)
 
 
@@ -118,5 +119,5 @@ def hatched(
             bands_in(bands),
         )
         act = session.info["batch"]
-    later.add_task(refresh, store, reader_of(request).card.prior, date.today())
+    later.add_task(refresh, store, reader_of(request).card.prior, clock.today())
     return gone_to(request, "/flock", act, by)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from datetime import UTC, datetime
 from functools import lru_cache
 from typing import Annotated
 
@@ -17,7 +16,7 @@ from genetics.cross import cross
 from genetics.domain import NumbersError
 from genetics.evidence import SAID
 from genetics.genotype import GenotypeError
-from genetics.planning import fertility
+from genetics.planning import usual_rates
 from genetics.punnett import grid, working
 from genetics.strategy import Outlook, cheapest, simulate, table
 from genetics.testmating import (
@@ -27,6 +26,7 @@ from genetics.testmating import (
     question,
     seen_given_pair,
 )
+from service import clock
 from service.crosses import fraction
 from service.families import answer
 from service.matings import Subject, mating_test, written
@@ -47,12 +47,6 @@ from service.web.pages import (
 router = APIRouter(prefix="/matings")
 RUNS = 400
 Rates = tuple[float, float, float]
-
-
-def usual_rates() -> Rates:
-    """Fertility, hatch and rearing to start from."""
-    rates = fertility()["rates"]
-    return rates["fertility"], rates["hatch"], rates["rearing"]
 
 
 def named(records: Session, text: str) -> Subject:
@@ -166,11 +160,10 @@ def score(
     if not counts:
         raise HTTPException(422, "score a chick first")
     with acting(request, name, f"chicks of {bird} x {mate}") as session:
-        today = datetime.now(UTC).date()
         sexes = {b: kept_bird(session, b).sex for b in (bird, mate)}
         turned = sexes[bird] == "hen" or sexes[mate] == "cock"
         sire, dam = (mate, bird) if turned else (bird, mate)
-        counted(session, sire, dam, counts, name, "test", today)
+        counted(session, sire, dam, counts, name, "test", clock.today())
         act = session.info["batch"]
     worked_in(request, later, [bird, mate])
     return gone_to(request, f"/birds/{quote_path(bird)}", act, by)
@@ -189,17 +182,20 @@ def played(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
 def ways(
     request: Request,
     eggs: int = 40,
-    fertile: float = usual_rates()[0],
-    hatching: float = usual_rates()[1],
-    rearing: float = usual_rates()[2],
+    fertile: float | None = None,
+    hatching: float | None = None,
+    rearing: float | None = None,
 ) -> HTMLResponse:
     """Ways over several generations to a proven true-breeding pair, with fan charts."""
     found: tuple[Outlook, ...] = ()
+    given = (fertile, hatching, rearing)
+    usual = usual_rates()
+    rates = tuple(u if g is None else g for g, u in zip(given, usual, strict=True))
     problem = ""
     try:
         if eggs > 1000:
             raise TestMatingError(f"{eggs} eggs a hatch: 1000 at most")
-        found = played(eggs, (fertile, hatching, rearing))
+        found = played(eggs, rates)
     except TestMatingError as error:
         problem = str(error)
     seasons = max((o.seasons[2] for o in found if o.proven), default=6)
@@ -212,7 +208,7 @@ def ways(
         ways=[(o, fan(o, most, seasons)) for o in found],
         best=cheapest(list(found)),
         eggs=eggs,
-        rates=(fertile, hatching, rearing),
+        rates=rates,
         runs=RUNS,
         problem=problem,
         seasons=seasons,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 
+from service import clock
 from service.batch_sheet import batch_sheet
 from service.grow_out import as_calendar, as_csv, report
 from service.opinion import STANDING, Opinion, opinion
@@ -30,7 +29,7 @@ def told_of(request: Request, records: Records, band: str, mate: str) -> Opinion
     known_of(request, records, bird_row(records, band))  # worked out now if it wasn't
     try:
         card = reader_of(request).card.document
-        return opinion(records, band, card, datetime.now(UTC).date(), mate.strip())
+        return opinion(records, band, card, clock.today(), mate.strip())
     except StoreError as error:
         raise HTTPException(422, str(error)) from None
 
@@ -62,7 +61,7 @@ def grow_out(request: Request, records: Records, number: int, name: str) -> Resp
     row = records.get(HatchRow, number)
     if row is None or name not in KINDS:
         raise HTTPException(404, "no such report")
-    told = report(records, row.name, datetime.now(UTC).date())
+    told = report(records, row.name, clock.today())
     if name == "grow-out.pdf":
         data = batch_sheet(told, settings_of(request).photos)
     else:

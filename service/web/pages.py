@@ -17,7 +17,10 @@ from sqlalchemy.orm import Session
 from classifier.words import COMBS, SPOKEN
 from genetics.evidence import SAID
 from genetics.genotype import NAMES
+from genetics.pedigree import PedigreeError
+from service import clock
 from service.families import refresh
+from service.flock import FlockError
 from service.report import environment, times
 from service.store.database import StoreError
 from service.store.trail import undo
@@ -161,7 +164,7 @@ def acting(request: Request, name: str, act: str, status: int = 422) -> Iterator
     try:
         with store_of(request).writing(name, act) as session:
             yield session
-    except StoreError as error:
+    except (StoreError, FlockError, PedigreeError) as error:
         raise HTTPException(status, str(error)) from None
 
 
@@ -179,7 +182,7 @@ def taken_back(request: Request, later: BackgroundTasks, act: str) -> str:
     with acting(request, signed(request), f"undone: {act[:8]}", 409) as session:
         undo(session, act)
         done: str = session.info["batch"]
-    later.add_task(refresh, store_of(request), reader_of(request).card.prior, date.today())
+    later.add_task(refresh, store_of(request), reader_of(request).card.prior, clock.today())
     return done
 
 
@@ -187,8 +190,8 @@ def worked_in(request: Request, later: BackgroundTasks, bands: list[str]) -> Non
     """Work a change of some birds into their families' answers; culprits once the page is sent."""
     if bands:
         store, prior = store_of(request), reader_of(request).card.prior
-        refresh(store, prior, date.today(), bands, culprits=())
-        later.add_task(refresh, store, prior, date.today(), bands, set(bands))
+        refresh(store, prior, clock.today(), bands, culprits=())
+        later.add_task(refresh, store, prior, clock.today(), bands, set(bands))
 
 
 def store_of(request: Request) -> Store:

@@ -8,7 +8,6 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote
@@ -20,6 +19,7 @@ from sqlalchemy.orm import Session
 
 from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
+from service import clock
 from service.families import refresh
 from service.intake.journal import Options, Taken, one
 from service.intake.looking import unread
@@ -42,6 +42,7 @@ from service.web.pages import (
     page,
     reader_of,
     settings_of,
+    signed,
     store_of,
     worked_in,
 )
@@ -109,7 +110,7 @@ def read_later(store: Store, reader: Model, photos: list[str]) -> None:
         unread(store, reader, photos)
         bands = bands_of(store, photos)
         if bands:
-            refresh(store, reader.card.prior, date.today(), bands)
+            refresh(store, reader.card.prior, clock.today(), bands)
 
 
 @router.post("/photos")
@@ -124,7 +125,7 @@ def take_in(
     settings, store = settings_of(request), store_of(request)
     most = settings.most_upload + 1
     uploads = [(Path(f.filename or "photo").name[:200], f.file.read(most)) for f in files]
-    incoming = keep(store, settings, uploads, bird, "")
+    incoming = keep(store, settings, uploads, bird, signed(request))
     photos = [taken.sha256 for taken in incoming.kept]
     if len(photos) <= AT_ONCE:
         unread(store, reader_of(request), photos)
@@ -211,7 +212,8 @@ def choose_bird(
     bird: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say which bird is on a photo; an empty band takes it off again."""
-    with store_of(request).writing("keeper", f"photo of bird {bird or 'unknown'}") as session:
+    name = signed(request)
+    with acting(request, name, f"photo of bird {bird or 'unknown'}") as session:
         act = session.info["batch"]
         row = photo_row(session, sha256)
         touched = [row.bird.band] if row.bird else []
@@ -232,7 +234,7 @@ def correct(
     back: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
     """Write down what a person sees; `unsure` is 'can't tell'."""
-    name = by.strip() or "keeper"
+    name = signed(request, by)
     comb = "" if comb == UNSURE else comb
     with acting(request, name, f"comb read: {comb or 'not to be told'}") as session:
         band = looked(session, sha256, comb, name, blind)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Annotated
 
 from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Request
@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
+from service import clock
 from service.families import refresh
 from service.groups import groups
 from service.sorting import looked, of_pile, progress, to_read_blind
@@ -100,7 +101,7 @@ def look(
     if len(bands) == 1:
         worked_in(request, later, bands)
     elif bands:
-        later.add_task(refresh, store, reader_of(request).card.prior, date.today(), bands)
+        later.add_task(refresh, store, reader_of(request).card.prior, clock.today(), bands)
     return gone_to(request, back, batch, by)
 
 

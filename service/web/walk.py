@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
+from service import clock
 from service.groups import KINDS, group, groups, walked
 from service.store.models import BirdRow, PhotoRow
 from service.web.cards import cards_of
@@ -31,7 +30,7 @@ def walk(
     found = group(records, kind, number) if kind in KINDS else None
     if found is None:
         raise HTTPException(404, "no such pen or hatch")
-    birds = walked(records, kind, number, datetime.now(UTC).date())
+    birds = walked(records, kind, number, clock.today())
     chosen = band.strip()
     photos = records.scalars(
         select(PhotoRow)

@@ -9,6 +9,8 @@ import subprocess
 import sys
 import time
 import zipfile
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pillow_heif
@@ -18,14 +20,14 @@ from sqlalchemy import select
 
 from classifier.photo import PhotoError
 from service.intake.bands import PatternError, band_in_name, band_in_picture, pattern_of
-from service.intake.journal import Options, one, run, tidy
-from service.intake.likeness import likeness, most_alike
+from service.intake.journal import Options, one, run, tidy, told_sweep
+from service.intake.likeness import ALIKE, distance, likeness, nearest
 from service.intake.privacy import cleaned
 from service.intake.sources import File, files_of
 from service.store import photos as photo_files
-from service.store.database import StoreError
+from service.store.database import StoreError, open_store
 from service.store.models import BirdRow, ItemRow, PhotoRow
-from service.store.photos import place
+from service.store.photos import Swept, aside, place
 from service.store.records import bird_named
 from service.store.verify import verify
 from tests.conftest import DEMO, ROOT
@@ -96,11 +98,34 @@ def test_copies_made_smaller_are_known_again_and_other_photos_are_not():
         photo = Image.open(file).convert("RGB")
         copy = Image.open(io.BytesIO(jpeg(photo.resize((photo.width // 2, photo.height // 2)), 50)))
         hashes.append((likeness(photo), likeness(copy)))
-    codes = np.array([int(code, 16) for code, _ in hashes], np.uint64)
-    found = [most_alike(copy, codes) for _, copy in hashes]
-    assert found == list(range(len(files)))
-    for i, (code, _) in enumerate(hashes):
-        assert most_alike(code, np.delete(codes, i)) is None, files[i].name
+    for i, (code, copy) in enumerate(hashes):
+        others = [distance(code, other) for other, _ in hashes[:i] + hashes[i + 1 :]]
+        assert distance(code, copy) <= ALIKE < min(others), files[i].name
+
+
+def test_the_index_finds_what_a_comparison_with_every_photo_finds(store):
+    """Against a plain search over all hashes, for hashes at every distance up to nine."""
+    rng = random.Random(0)
+    codes = [f"{rng.getrandbits(64):016x}" for _ in range(300)]
+    with store.writing("Ada", "photos") as session:
+        for number, code in enumerate(codes):
+            session.add(
+                PhotoRow(
+                    sha256=f"{number:064x}", name="x.jpg", suffix=".jpg", likeness=code,
+                    taken_in=datetime.now(UTC), like="" if number % 5 else "0" * 64,
+                )
+            )  # fmt: skip
+    found = 0
+    with store.reading() as session:
+        for trial in range(300):
+            bits = rng.sample(range(64), trial % 10)
+            asked = f"{int(codes[trial], 16) ^ sum(1 << b for b in bits):016x}"
+            near = [(distance(asked, c), i) for i, c in enumerate(codes) if i % 5]
+            best = min(near)
+            wanted = f"{best[1]:064x}" if best[0] <= ALIKE else ""
+            assert nearest(session, asked) == wanted
+            found += bool(wanted)
+    assert found == 150
 
 
 @pytest.mark.parametrize(
@@ -326,7 +351,40 @@ def test_verify_finds_what_was_lost_or_changed(store, tmp_path):
     said = " ".join(verify(store).complaints)
     for words in ("is missing", "has changed", "stray.jpg belongs to no photo"):
         assert words in said
-    assert tidy(store) == 1
+    assert tidy(store) == Swept(removed=0, moved=1, brought_back=0)
+    assert (aside(store.photos) / "stray.jpg").read_bytes() == b"x"
+
+
+@pytest.mark.parametrize("database", ["new", "moved", "empty"])
+def test_photos_of_other_records_are_moved_aside_and_come_back(settings, tmp_path, database):
+    store = open_store(settings)
+    take(store, folder_of(tmp_path / "lot", 3))
+    files = sorted(p.name for p in store.photos.rglob("*.jpg"))
+    assert len(files) == 3
+    elsewhere = {
+        "new": f"sqlite:///{tmp_path / 'other.sqlite3'}",
+        "moved": f"sqlite:///{tmp_path / 'moved' / 'flock.sqlite3'}",
+        "empty": f"sqlite:///{settings.home / 'flok.sqlite3'}",
+    }[database]
+    wrong = open_store(replace(settings, database=elsewhere))
+    swept = tidy(wrong)
+    assert swept == Swept(removed=0, moved=3, brought_back=0)
+    assert str(aside(store.photos)) in " ".join(told_sweep(wrong, swept))
+    assert sorted(p.name for p in store.photos.rglob("*.jpg")) == files
+    assert tidy(store) == Swept(removed=0, moved=0, brought_back=3)
+    assert verify(store).complaints == ()
+    assert told_sweep(store, tidy(store)) == []
+    wrong.engine.dispose()
+    store.engine.dispose()
+
+
+def test_a_sweep_deletes_our_own_drafts_alone(store, tmp_path):
+    (taken,) = take(store, folder_of(tmp_path / "lot", 1))
+    kept = place(store.photos, taken.sha256, ".jpg")
+    (kept.parent / f".{kept.name}.17.part").write_bytes(b"half")
+    (kept.parent / "letter.part").write_bytes(b"somebody's")
+    assert tidy(store) == Swept(removed=1, moved=1, brought_back=0)
+    assert (aside(store.photos) / "letter.part").read_bytes() == b"somebody's"
 
 
 def test_an_undone_intake_can_be_brought_back_with_its_file(store, tmp_path):
@@ -337,7 +395,7 @@ def test_an_undone_intake_can_be_brought_back_with_its_file(store, tmp_path):
         batch = acts(session)[0].batch
     with store.writing("Ada", "undo") as session:
         undo(session, batch)
-    assert tidy(store) == 0
+    assert tidy(store) == Swept(0, 0, 0)
     with store.reading() as session:
         batch = acts(session)[0].batch
         assert session.scalars(select(PhotoRow)).all() == []
