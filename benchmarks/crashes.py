@@ -23,11 +23,12 @@ from pathlib import Path
 from sqlalchemy import func, select
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from service.intake.journal import tidy
+from service.installation import open_store
+from service.records.database import Store
+from service.records.intake.journal import tidy
+from service.records.tables import BirdRow, ItemRow, PhotoRow
+from service.records.verify import verify
 from service.settings import Settings
-from service.store.database import Store, open_store
-from service.store.models import BirdRow, ItemRow, PhotoRow
-from service.store.verify import verify
 from tests.service.pictures import jpeg, picture
 
 
@@ -127,7 +128,7 @@ def reset(store: Store, settings: Settings) -> None:
     """An empty store again."""
     from sqlalchemy import delete
 
-    from service.store.models import Base
+    from service.records.tables import Base
 
     with store.writing("benchmark", "reset") as session:
         for table in reversed(Base.metadata.sorted_tables):

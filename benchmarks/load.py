@@ -30,12 +30,13 @@ from sqlalchemy import select, update
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from benchmarks.records import filled
-from service.families import refresh
-from service.piles import catch_up
-from service.reading import default_reader
-from service.store.database import Store, open_store
-from service.store.entries import moved_in
-from service.store.models import BirdRow, HatchRow, PhotoRow, ReadingRow
+from service.answers.queue import catch_up
+from service.answers.refresh import refresh
+from service.installation import open_store
+from service.model import default_reader
+from service.records.database import Store
+from service.records.entries import moved_in
+from service.records.tables import BirdRow, HatchRow, PhotoRow, ReadingRow
 from tests.browser.demo import served, settings_in
 from tests.conftest import DEMO
 

@@ -18,9 +18,9 @@ import numpy as np
 
 from genetics.combs import founder_prior
 from genetics.cross import transmission
-from genetics.elimination import propagate
+from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
 from genetics.pedigree import Layer, infer, network
-from genetics.sampling import PERIPHERY_CELLS, CutsetSampler
+from genetics.variable_elimination import propagate
 
 
 def pens(count: int) -> tuple[list[int], list[int]]:

@@ -24,11 +24,11 @@ import torch
 from PIL import Image, ImageOps
 from torchvision import transforms
 
-from classifier.datasets import square_crop
 from classifier.network import peaks
 from classifier.photo import open_photo
 from classifier.reader import BATCH, Reader
-from service.triage import read_all
+from classifier.training.datasets import square_crop
+from service.flock.batch import read_all
 
 DEMO = Path(__file__).parent.parent / "demo_images"
 SIDE = (4000, 3000)

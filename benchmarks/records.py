@@ -24,13 +24,14 @@ from sqlalchemy import func, insert, select
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from genetics.combs import CLASSES, comb_given_genotype, founder_prior
 from genetics.cross import transmission
-from service.families import answer, answers, refresh
-from service.flock import OR
-from service.judging import judged
+from service.answers.assessments import judged
+from service.answers.refresh import answer, answers, refresh
+from service.flock.flock_csv import OR
+from service.installation import open_store
+from service.records.database import Store
+from service.records.readings import by_person
+from service.records.tables import BirdRow, PhotoRow, ReadingRow
 from service.settings import Settings
-from service.store.database import Store, open_store
-from service.store.models import BirdRow, PhotoRow, ReadingRow
-from service.store.readings import by_person
 
 NOW, DAY, EVEN = datetime(2026, 10, 4, tzinfo=UTC), date(2026, 10, 4), [1 / 6] * 6
 

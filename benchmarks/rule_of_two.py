@@ -21,10 +21,10 @@ import numpy as np
 from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from classifier.datasets import photographs, shorter
 from classifier.photo import open_photo
 from classifier.reader import Reader
-from classifier.words import coarse_of
+from classifier.training.datasets import photographs, shorter
+from classifier.vocabulary import coarse_of
 
 
 def main() -> None:

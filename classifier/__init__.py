@@ -1,0 +1,1 @@
+"""Reads a photo of a head: where it is, which comb, how surely, and what makes that doubtful."""

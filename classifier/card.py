@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from classifier.words import COMBS
+from classifier.vocabulary import COMBS
 
 SHIPPED = Path(__file__).parent / "weights"
 WEIGHTS, CARD = "reader.safetensors", "card.json"

@@ -12,7 +12,7 @@ from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torchvision.ops import nms
 
-from classifier.words import COMBS, WATTLES
+from classifier.vocabulary import COMBS, WATTLES
 
 BACKBONE = "tf_efficientnet_lite0"
 # Logits of the reader by head, in the order in which they leave the network.

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
-from classifier.datasets import Box, square_crop
+from classifier.boxes import Box, square_crop
 
 MOST_PIXELS = 120_000_000
 MOST_BYTES = 80_000_000

@@ -14,9 +14,8 @@ from PIL import Image
 from safetensors.torch import load_file
 from torch import Tensor
 
-from classifier.boxes import iou
+from classifier.boxes import Box, iou, shorter
 from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
-from classifier.datasets import Box, shorter
 from classifier.network import (
     HEADS,
     FinderNetwork,
@@ -29,7 +28,7 @@ from classifier.network import (
 from classifier.photo import Photo, head_view
 from classifier.quality import complaints, rules
 from classifier.reading import HeadBox, Reading, judged, wattles_told
-from classifier.words import COMBS, WATTLES
+from classifier.vocabulary import COMBS, WATTLES
 
 BATCH = 16
 # On two cores the finder is fastest with few pictures at a time: more leave the cache.

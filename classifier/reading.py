@@ -7,7 +7,7 @@ from typing import Any
 
 from classifier.calibration import SHARE_FLOOR
 from classifier.quality import rules
-from classifier.words import COMBS, SPOKEN
+from classifier.vocabulary import COMBS, SPOKEN
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.domain import derived, toml
 from genetics.genotype import NAMES, possible
+from genetics.numbers import derived, toml
 
 Array = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 
-from genetics.domain import derived, toml
+from genetics.numbers import derived, toml
 
 
 class GenotypeError(ValueError):

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
 
-from genetics.domain import derived, toml
 from genetics.genotype import GenotypeError, Locus, all_loci
 from genetics.linkage import Chromosome, Haplotype, LinkageError
+from genetics.numbers import derived, toml
 
 Pair = tuple[Haplotype, Haplotype]
 # Stands for the alleles of a locus between others that nobody asked about.

@@ -16,7 +16,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from genetics.cross import transmission
-from genetics.elimination import (
+from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
+from genetics.genotype_elimination import narrowed, widened
+from genetics.incremental import Standing
+from genetics.variable_elimination import (
     Array,
     Beliefs,
     Factor,
@@ -26,9 +29,6 @@ from genetics.elimination import (
     propagate,
     scaled,
 )
-from genetics.narrowing import narrowed, widened
-from genetics.sampling import PERIPHERY_CELLS, CutsetSampler
-from genetics.standing import Standing
 
 __all__ = [
     "Impossible",

@@ -14,9 +14,9 @@ import numpy as np
 
 from genetics.combs import Array, shown
 from genetics.cross import transmission
-from genetics.domain import toml
 from genetics.evidence import from_genotype
 from genetics.genotype import DOSES, NAMES, GenotypeError
+from genetics.numbers import toml
 from genetics.testmating import eggs_needed
 
 GOALS = ("walnut", "true-breeding", "no-single")

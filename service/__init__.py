@@ -1,0 +1,1 @@
+"""The program around genetics and classifier: lists, records, answers, pages, commands."""

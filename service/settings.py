@@ -29,7 +29,7 @@ def from_environment() -> Settings:
     """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).
 
     COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_NUMBERS names a
-    TOML file with the user's own numbers, see genetics/domain.py.
+    TOML file with the user's own numbers, see genetics/numbers.py.
     """
     home = Path(os.environ.get("COMBWRIGHT_HOME") or Path.home() / ".combwright").resolve()
     database = os.environ.get("COMBWRIGHT_DATABASE") or f"sqlite:///{home / 'flock.sqlite3'}"
@@ -41,10 +41,10 @@ def from_environment() -> Settings:
 def use_numbers(settings: Settings) -> None:
     """Let the user's own numbers count in this process. Raises NumbersError or OSError."""
     if settings.numbers is not None:
-        from genetics import domain
+        from genetics import numbers
 
         try:
             text = settings.numbers.read_text(encoding="utf-8")
         except UnicodeDecodeError:
-            raise domain.NumbersError(f"{settings.numbers}: isn't UTF-8") from None
-        domain.use(domain.read(text, str(settings.numbers)))
+            raise numbers.NumbersError(f"{settings.numbers}: isn't UTF-8") from None
+        numbers.use(numbers.read(text, str(settings.numbers)))

@@ -81,7 +81,7 @@ def settings(request, tmp_path):
 @pytest.fixture
 def store(settings):
     """An empty store."""
-    from service.store.database import open_store
+    from service.installation import open_store
 
     opened = open_store(settings)
     yield opened

@@ -24,12 +24,12 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from classifier.datasets import part_of_seed, photographs
 from classifier.render.bird import build
 from classifier.render.photo import Scene, develop, resolution
 from classifier.render.recipe import VERSION, Recipe, draw
 from classifier.render.shapes import Array
 from classifier.render.stage import Stage
+from classifier.training.datasets import part_of_seed, photographs
 
 NEAR, FAR = 224, 320
 # Below these the comb can't be told from the picture, and the truth says `unclear`.

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageOps
 
-from classifier.datasets import Box, crosses
+from classifier.boxes import Box, crosses
 from classifier.render.recipe import Recipe, palette, stream
 from classifier.render.shapes import Array
 

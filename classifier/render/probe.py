@@ -21,11 +21,12 @@ import torch
 from numpy.typing import NDArray
 from PIL import Image
 
-from classifier.building import pack_backbone
-from classifier.datasets import Box, Sample, photographs, renders, shorter, square_crop
+from classifier.boxes import Box, shorter, square_crop
 from classifier.network import ReaderNetwork, load_imagenet
-from classifier.training import VIEW_CONTEXT, backbone_of, normalise
-from classifier.words import ALLOWED
+from classifier.training.datasets import Sample, photographs, renders
+from classifier.training.pipeline import pack_backbone
+from classifier.training.reader import VIEW_CONTEXT, backbone_of, normalise
+from classifier.vocabulary import ALLOWED
 
 Array = NDArray[np.float64]
 SIZE = 160

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from PIL import Image, ImageDraw
 
-from classifier.datasets import square_crop
+from classifier.boxes import square_crop
 from classifier.render.recipe import COMBS, NUISANCES, ODD_COMBS
 
 Row = dict[str, str]

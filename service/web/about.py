@@ -7,9 +7,9 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 
-from service.confirmed import confirmed
-from service.readers import agreement
-from service.store.trail import acts
+from service.answers.raters import agreement
+from service.records.audit_log import acts
+from service.views.reader_on_flock import confirmed
 from service.web.charts import reliability
 from service.web.language import LANGUAGES
 from service.web.pages import Records, gone_to, page, reader_of

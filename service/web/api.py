@@ -21,22 +21,22 @@ from genetics.genotype import GenotypeError
 from genetics.planning import usual_rates
 from genetics.testmating import TestMatingError
 from service import clock
-from service.crosses import cross_answer
-from service.families import refresh
-from service.intake.bands import band_in_picture
-from service.intake.looking import unread
-from service.matings import mating_test
-from service.opinion import settling_steps
-from service.outlook import hatches, pens
-from service.sorting import looked, of_pile, progress
-from service.store.entries import decided, sighted
-from service.store.models import BirdRow
-from service.store.records import as_listed
-from service.store.states import KEPT
-from service.store.trail import acts
-from service.triage import PILE_ORDER
+from service.answers.refresh import refresh
+from service.flock.assessment import PILE_ORDER
+from service.flock.crosses import cross_answer
+from service.flock.matings import mating_test
+from service.records.audit_log import acts
+from service.records.birds import as_listed
+from service.records.entries import decided, looked, sighted
+from service.records.intake.bands import band_in_picture
+from service.records.intake.read_pending import unread
+from service.records.states import KEPT
+from service.records.tables import BirdRow
+from service.views.pens_and_hatches import hatches, pens
+from service.views.photo_cards import Card, cards_of
+from service.views.second_opinion import settling_steps
+from service.views.sorting import of_pile, progress
 from service.web.birds import bird_row, known_of
-from service.web.cards import Card, cards_of
 from service.web.matings import named
 from service.web.opinions import told_of
 from service.web.pages import (

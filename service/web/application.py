@@ -15,13 +15,14 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from service import clock
-from service.families import refresh
-from service.intake.journal import tidy, told_sweep
-from service.intake.looking import unread
-from service.piles import catch_up as sort_the_rest
-from service.reading import default_reader
+from service.answers.queue import catch_up as sort_the_rest
+from service.answers.refresh import refresh
+from service.installation import open_store
+from service.model import default_reader
+from service.records.database import Store, StoreError
+from service.records.intake.journal import tidy, told_sweep
+from service.records.intake.read_pending import unread
 from service.settings import Settings, from_environment
-from service.store.database import Store, StoreError, open_store
 from service.web import about, api, birds, flock, matings, opinions, photos, sort, today, walk
 from service.web.pages import page
 

@@ -12,18 +12,19 @@ from sqlalchemy.orm import Session
 
 from genetics.pedigree import PedigreeError
 from service import clock
-from service.candidates import Candidate, as_candidate
-from service.exchange.flocklist import csv_text, table
-from service.families import answer, glance, refresh, unexplained
-from service.flock import FlockError, as_text, parse_flock
-from service.judging import judged
-from service.opinion import as_seen, bird_with_photos, rule_of, settling_steps
-from service.store.entries import CHOICES, decided, sighted
-from service.store.models import AnswerRow, BirdRow, DecisionRow
-from service.store.records import as_listed, kept_birds
-from service.store.records import take_in as take_in_flock
-from service.triage import Item
-from service.web.cards import cards_of
+from service.answers.assessments import judged
+from service.answers.refresh import answer, glance, refresh, unexplained
+from service.flock.assessment import Item
+from service.flock.candidates import Candidate, as_candidate
+from service.flock.flock_csv import FlockError, as_text, parse_flock
+from service.records.birds import as_listed, kept_birds
+from service.records.birds import take_in as take_in_flock
+from service.records.entries import CHOICES, decided, sighted
+from service.records.exchange.flocklist import csv_text, table
+from service.records.tables import AnswerRow, BirdRow, DecisionRow
+from service.views.family_tree import family_of
+from service.views.photo_cards import cards_of
+from service.views.second_opinion import as_seen, bird_with_photos, rule_of, settling_steps
 from service.web.charts import weights
 from service.web.pages import (
     Records,
@@ -36,7 +37,6 @@ from service.web.pages import (
     store_of,
     worked_in,
 )
-from service.web.pedigree import family_of
 
 router = APIRouter()
 SHOWN = 100

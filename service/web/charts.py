@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import log10
 
-from genetics.strategy import Outlook
-from service.candidates import Candidate
+from genetics.strategies import Outlook
+from service.flock.candidates import Candidate
 
 WIDE, TALL = 420, 260
 LEFT, RIGHT, TOP, BOTTOM = 52, 24, 12, 44

@@ -10,12 +10,12 @@ from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
 
 from service import clock
-from service.candidates import as_candidate
-from service.families import refresh
-from service.outlook import hatches, pens
-from service.store.database import StoreError
-from service.store.entries import hatch, moved_in, moved_out
-from service.store.models import AnswerRow, BirdRow, HatchRow
+from service.answers.refresh import refresh
+from service.flock.candidates import as_candidate
+from service.records.database import StoreError
+from service.records.entries import hatch, moved_in, moved_out
+from service.records.tables import AnswerRow, BirdRow, HatchRow
+from service.views.pens_and_hatches import hatches, pens
 from service.web.pages import Records, acting, gone_to, page, reader_of, signed, store_of
 
 router = APIRouter(prefix="/flock")

@@ -13,12 +13,12 @@ from sqlalchemy.orm import Session
 
 from genetics.combs import CLASSES
 from genetics.cross import cross
-from genetics.domain import NumbersError
 from genetics.evidence import SAID
 from genetics.genotype import GenotypeError
+from genetics.numbers import NumbersError
 from genetics.planning import usual_rates
 from genetics.punnett import grid, working
-from genetics.strategy import Outlook, cheapest, simulate, table
+from genetics.strategies import Outlook, cheapest, simulate, table
 from genetics.testmating import (
     TestMatingError,
     chick_by_chick,
@@ -27,12 +27,12 @@ from genetics.testmating import (
     seen_given_pair,
 )
 from service import clock
-from service.crosses import fraction
-from service.families import answer
-from service.matings import Subject, mating_test, written
-from service.settling import chances_of
-from service.store.entries import bird as kept_bird
-from service.store.entries import counted
+from service.answers.refresh import answer
+from service.flock.crosses import fraction
+from service.flock.matings import Subject, mating_test, written
+from service.flock.next_steps import chances_of
+from service.records.entries import bird as kept_bird
+from service.records.entries import counted
 from service.web.charts import certainty_curve, fan
 from service.web.pages import (
     Records,

@@ -6,12 +6,12 @@ from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import HTMLResponse, Response
 
 from service import clock
-from service.batch_sheet import batch_sheet
-from service.grow_out import as_calendar, as_csv, report
-from service.opinion import STANDING, Opinion, opinion
-from service.sheet import opinion_sheet
-from service.store.database import StoreError
-from service.store.models import HatchRow
+from service.documents.grow_out_pdf import batch_sheet
+from service.documents.opinion_pdf import opinion_sheet
+from service.records.database import StoreError
+from service.records.tables import HatchRow
+from service.views.grow_out import as_calendar, as_csv, report
+from service.views.second_opinion import STANDING, Opinion, opinion
 from service.web.birds import bird_row, known_of
 from service.web.charts import weights
 from service.web.pages import Records, page, reader_of, settings_of

@@ -14,23 +14,24 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader
 from sqlalchemy.orm import Session
 
-from classifier.words import COMBS, SPOKEN
+from classifier.vocabulary import COMBS, SPOKEN
 from genetics.evidence import SAID
 from genetics.genotype import NAMES
 from genetics.pedigree import PedigreeError
 from service import clock
-from service.families import refresh
-from service.flock import FlockError
-from service.report import environment, times
-from service.store.database import StoreError
-from service.store.trail import undo
+from service.answers.refresh import refresh
+from service.documents.triage_html import environment
+from service.flock.flock_csv import FlockError
+from service.records.audit_log import undo
+from service.records.database import StoreError
 from service.web.language import LANGUAGES, chosen, current, translated, translated_number
 from service.web.sentences import in_words, marked
+from service.wording import times
 
 if TYPE_CHECKING:
     from classifier.reader import Reader
+    from service.records.database import Store
     from service.settings import Settings
-    from service.store.database import Store
 
 PILE_NAMES = {
     "second_look": marked("Second look"),
@@ -76,7 +77,7 @@ def sentence(text: str) -> str:
 def templates() -> Environment:
     """The report's environment with the web templates and the catalogues."""
     env = environment()
-    env.loader = PackageLoader("service", "web/templates")
+    env.loader = PackageLoader("service.web", "templates")
     env.add_extension("jinja2.ext.i18n")
     env.install_gettext_callables(  # type: ignore[attr-defined]
         translated, translated_number, newstyle=True

@@ -20,20 +20,20 @@ from sqlalchemy.orm import Session
 from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
 from service import clock
-from service.families import refresh
-from service.intake.journal import Options, Taken, one
-from service.intake.looking import unread
-from service.intake.sources import File as Source
-from service.intake.sources import files_of
+from service.answers.refresh import refresh
+from service.records.birds import bird_named
+from service.records.database import Store, StoreError
+from service.records.entries import looked
+from service.records.intake.journal import Options, Taken, one
+from service.records.intake.read_pending import unread
+from service.records.intake.sources import File as Source
+from service.records.intake.sources import files_of
+from service.records.photo_files import place
+from service.records.readings import model_reading
+from service.records.states import REFUSED
+from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings
-from service.sorting import looked
-from service.store.database import Store, StoreError
-from service.store.models import BirdRow, PhotoRow
-from service.store.photos import place
-from service.store.readings import model_reading
-from service.store.records import bird_named
-from service.store.states import REFUSED
-from service.web.cards import cards_of
+from service.views.photo_cards import cards_of
 from service.web.pages import (
     SUGGESTED,
     Records,

@@ -18,7 +18,7 @@ def marked(message: str) -> str:
 
 
 PATTERNS = (
-    # What the reader doubts (classifier/quality.py, classifier/reading.py, service/triage.py).
+    # What the reader doubts (classifier/quality.py, classifier/reading.py, service/flock/batch.py).
     marked("too small: the head is {pixels} pixels across, {least} are needed; go closer"),
     marked("blurred: hold the bird still, wait for the focus and take another"),
     marked("too dark: turn the head towards the light and take another"),
@@ -43,7 +43,7 @@ PATTERNS = (
     marked("more than one picture in this file: the first one was read"),
     marked("another comb"),
     marked("beard present"),
-    # What would settle a bird (service/settling.py).
+    # What would settle a bird (service/flock/next_steps.py).
     marked("photograph the head from the side, with the whole comb in view"),
     marked("another photo: {why}"),
     marked("part the crest and photograph the comb from above"),
@@ -57,12 +57,12 @@ PATTERNS = (
     marked("F1, intercross, test the walnut chicks"),
     marked("F1, back to the foundation cock, test the chicks"),
     marked("F1, back to the single-combed variety, intercross of its walnut chicks, test theirs"),
-    # Conflicts (service/conflicts.py).
+    # Conflicts (service/flock/conflicts.py).
     marked(
         "{source} says {comb}, which its relatives make all but impossible ({odds} before the "
         "reading). Likelier: {culprits}"
     ),
-    # The ledger (service/candidates.py, service/looks.py, service/readers.py).
+    # The ledger (candidates and evidence in service/flock, raters in service/answers).
     marked("from {sire} x {dam}"),
     marked("what its chicks show"),
     marked("relatives"),
@@ -79,13 +79,13 @@ PATTERNS = (
     marked("sex unknown"),
     marked("age unknown"),
     marked("younger than {weeks} weeks"),
-    # What changed (service/families.py).
+    # What changed (service/answers/refresh.py).
     marked("{genotype} from {before} to {now}"),
     marked("new: {piece}, {says}"),
     marked("gone: {piece}, {says}"),
     marked("conflict resolved"),
     marked("conflict: {conflict}"),
-    # The second opinion (service/opinion.py, service/rule_of_two.py).
+    # The second opinion (service/views/second_opinion.py, service/flock/rule_of_two.py).
     marked("whether it hides {allele} ({chance})"),
     marked("its sex"),
     marked("its age"),

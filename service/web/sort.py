@@ -11,12 +11,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
 from service import clock
-from service.families import refresh
-from service.groups import groups
-from service.sorting import looked, of_pile, progress, to_read_blind
-from service.store.models import PhotoRow
-from service.triage import PILE_ORDER
-from service.web.cards import cards_of
+from service.answers.refresh import refresh
+from service.flock.assessment import PILE_ORDER
+from service.records.entries import looked
+from service.records.tables import PhotoRow
+from service.views.photo_cards import cards_of
+from service.views.sorting import of_pile, progress, to_read_blind
+from service.views.walk import groups
 from service.web.pages import (
     Records,
     acting,

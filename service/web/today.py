@@ -7,9 +7,9 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import func, select
 from sqlalchemy.orm import selectinload
 
-from service.sorting import progress
-from service.store.models import AnswerRow, BirdRow, PhotoRow
-from service.web.cards import cards_of
+from service.records.tables import AnswerRow, BirdRow, PhotoRow
+from service.views.photo_cards import cards_of
+from service.views.sorting import progress
 from service.web.pages import SUGGESTED, Records, page
 
 router = APIRouter()

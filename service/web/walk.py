@@ -8,9 +8,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
 from service import clock
-from service.groups import KINDS, group, groups, walked
-from service.store.models import BirdRow, PhotoRow
-from service.web.cards import cards_of
+from service.records.tables import BirdRow, PhotoRow
+from service.views.photo_cards import cards_of
+from service.views.walk import KINDS, group, groups, walked
 from service.web.pages import Records, page
 
 router = APIRouter()

@@ -15,17 +15,18 @@ from pathlib import Path
 
 from sqlalchemy import select
 
-from service.families import refresh
-from service.flock import parse_flock
-from service.intake.journal import Options, one
-from service.intake.looking import unread
-from service.intake.sources import files_of
+from service.answers.refresh import refresh
+from service.flock.flock_csv import parse_flock
+from service.installation import open_store
+from service.records.birds import kept_birds, take_in
+from service.records.database import Store
+from service.records.entries import counted, decided, hatch, moved_in
+from service.records.intake.journal import Options, one
+from service.records.intake.read_pending import unread
+from service.records.intake.sources import files_of
+from service.records.readings import by_person
+from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings
-from service.store.database import Store, open_store
-from service.store.entries import counted, decided, hatch, moved_in
-from service.store.models import BirdRow, PhotoRow
-from service.store.readings import by_person
-from service.store.records import kept_birds, take_in
 from tests.conftest import DEMO, ROOT
 
 F1, THIRD = date(2025, 3, 22), date(2026, 4, 11)
@@ -33,7 +34,7 @@ F1, THIRD = date(2025, 3, 22), date(2026, 4, 11)
 
 def build(settings: Settings, with_photos: bool = True) -> Store:
     """Bring the demo flock into an empty store and work it out."""
-    from service.reading import default_reader
+    from service.model import default_reader
 
     settings.home.mkdir(parents=True, exist_ok=True)
     store, reader = open_store(settings), default_reader()

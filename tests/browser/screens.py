@@ -14,8 +14,8 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 from sqlalchemy import select
 
-from service.store.database import Store
-from service.store.models import HatchRow, PhotoRow
+from service.records.database import Store
+from service.records.tables import HatchRow, PhotoRow
 from tests.browser.demo import build, served, settings_in
 
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}

@@ -8,8 +8,8 @@ import segno
 from playwright.sync_api import expect
 from sqlalchemy import select
 
-from service.intake.bands import MARK
-from service.store.models import HatchRow, PhotoRow
+from service.records.intake.bands import MARK
+from service.records.tables import HatchRow, PhotoRow
 from tests.browser.demo import build, served, settings_in
 from tests.browser.screens import SIZES, pages
 from tests.conftest import DEMO

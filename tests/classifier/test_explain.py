@@ -8,7 +8,7 @@ from scipy.stats import binom
 
 from classifier.explain import STEP, TILE, evidence_map, features_of, gallery, nearest, panel
 from classifier.photo import open_photo
-from classifier.words import COMBS
+from classifier.vocabulary import COMBS
 from tests.conftest import DEMO
 
 

@@ -7,11 +7,11 @@ import pytest
 import torch
 from PIL import Image
 
-from classifier import augment
 from classifier.network import wattle_share
 from classifier.photo import Photo, open_photo
 from classifier.reader import around, met, outline
 from classifier.reading import Wattles, wattles_told
+from classifier.training import augment
 
 DEMO = Path(__file__).parents[2] / "demo_images"
 

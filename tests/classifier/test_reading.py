@@ -6,7 +6,7 @@ import pytest
 
 from classifier.quality import complaints, rules
 from classifier.reading import HeadBox, Reading, Wattles, judged, risk, wattles_told
-from classifier.words import COMBS
+from classifier.vocabulary import COMBS
 
 
 def reading(**changes):

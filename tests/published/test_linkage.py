@@ -6,7 +6,7 @@ from fractions import Fraction as F
 import pytest
 from scipy.stats import binom, binomtest
 
-from genetics import domain
+from genetics import numbers
 from genetics.cross import cross
 from genetics.genotype import GenotypeError
 from genetics.linkage import Chromosome, LinkageError, gametes
@@ -56,20 +56,20 @@ def test_the_two_intervals_themselves_come_back_whatever_the_interference():
 
 
 @pytest.fixture
-def numbers():
+def own_numbers():
     """Lets a test read its own numbers in, and ours again when it ends."""
-    yield lambda text: domain.use(domain.read(text, "test.toml"))
-    domain.use({})
+    yield lambda text: numbers.use(numbers.read(text, "test.toml"))
+    numbers.use({})
 
 
 def by_genotype(result):
     return {o.genotype: o.probability for o in result.offspring}
 
 
-def test_half_recombination_is_independence(numbers):
+def test_half_recombination_is_independence(own_numbers):
     apart = by_genotype(cross("P/p+ Mb/mb+", "P/p+ Mb/mb+"))
     assert apart["P/p+ Mb/mb+"] == F(1, 4)
-    numbers('[loci.linkage.test]\nloci = ["P", "Mb"]\nrecombination = [0.5]')
+    own_numbers('[loci.linkage.test]\nloci = ["P", "Mb"]\nrecombination = [0.5]')
     assert by_genotype(cross("P Mb/p+ mb+", "P Mb/p+ mb+")) == apart
 
 
@@ -84,8 +84,8 @@ def test_phase_decides_what_linked_loci_give():
     assert set(by_genotype(unknown).values()) == {F(1, 4)}
 
 
-def test_sexes_may_differ_in_recombination(numbers):
-    numbers("[loci.linkage.pea-egg]\ncock = [0.1]\nhen = [0.0]")
+def test_sexes_may_differ_in_recombination(own_numbers):
+    own_numbers("[loci.linkage.pea-egg]\ncock = [0.1]\nhen = [0.0]")
     chicks = by_genotype(cross("P O/p+ o+", "P O/p+ o+"))
     # Of the hen only P O and p+ o+ come; the recombinants are the cock's.
     assert chicks["P/P O/o+"] == F(1, 20) * F(1, 2)

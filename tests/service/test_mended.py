@@ -12,15 +12,14 @@ from fastapi.testclient import TestClient
 from sqlalchemy import event, select
 
 from classifier import quality
-from genetics import domain
 from genetics.planning import usual_rates
-from service.flock import parse_flock
-from service.intake.looking import to_read
+from service.flock.assessment import item_of
+from service.flock.flock_csv import parse_flock
+from service.installation import open_store
+from service.records.birds import kept_birds, take_in
+from service.records.intake.read_pending import to_read
+from service.records.tables import BirdRow, ChangeRow, PhotoRow, ReadingRow
 from service.settings import Settings, use_numbers
-from service.store.database import open_store
-from service.store.models import BirdRow, ChangeRow, PhotoRow, ReadingRow
-from service.store.records import kept_birds, take_in
-from service.triage import item_of
 from service.web.application import create
 from tests.service.pictures import jpeg, picture
 
@@ -75,7 +74,7 @@ def test_a_lower_limit_for_none_of_these_counts_for_photos_read_before(reader, m
     (reading,) = reader.read([open_photo(DEMO / "2.jpg")])
     assert not any("none of the six" in doubt for doubt in reading.doubts)
     rules = {**quality.rules(), "pile": quality.rules()["pile"] | {"most_none": 0.0}}
-    for module in ("classifier.reading", "service.triage"):
+    for module in ("classifier.reading", "service.flock.assessment"):
         monkeypatch.setattr(f"{module}.rules", lambda: rules)
     item = item_of("2", (), (reading,), None, None)
     assert item.pile == "second_look"
@@ -97,7 +96,7 @@ def test_rates_of_ones_own_count_on_the_command_line(combwright, settings, tmp_p
             query = {"bird": "R/? P/P"}
             assert client.get("/api/v1/test-mating", params=query).json()["eggs"] == given
     finally:
-        domain.use({})
+        numbers.use({})
 
 
 def test_imports_and_assignments_are_signed_by_who_is_named(client):

@@ -1,0 +1,1 @@
+"""What is kept ready beside the records: candidates, assessments, piles, raters."""

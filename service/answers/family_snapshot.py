@@ -1,0 +1,188 @@
+"""What the candidates of a family rest on: gathered from the records, told by one key.
+
+Birds hang together by their parents, possible parents and counted matings. The key is the hash of
+the likelihoods, parents, counts and numbers that go in: the same content is never worked out
+twice, and an answer can't outlive what it rests on.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.orm import Session
+
+from genetics.numbers import TABLES, toml
+from genetics.rater_agreement import Person
+from service.answers.raters import people_looks
+from service.flock.counts_csv import Counted
+from service.flock.evidence import Evidence, evidence_of
+from service.flock.flock_csv import OR, Flock
+from service.records.birds import kept_counts, kept_flock, kept_readings
+from service.records.database import lots
+from service.records.tables import (
+    AnswerRow,
+    BirdRow,
+    ChangeRow,
+    HatchRow,
+    MatingRow,
+    PenBirdRow,
+)
+
+OPEN = "culprits_open"  # of a kept answer: whether its conflict is told without culprits
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What evidence is weighed by, whatever the family."""
+
+    known: dict[str, Person]
+    """People's estimated slips."""
+    prior: tuple[float, ...]
+    """The training prior of the reader."""
+    on: date
+    """The day for ages."""
+
+    def weighed(self, session: Session, flock: Flock, bands: Iterable[str]) -> dict[str, Evidence]:
+        """All that was seen of some birds of a flock itself, by band."""
+        wanted = set(bands)
+        readings = kept_readings(session, wanted)
+        looks = people_looks(session, self.known, wanted)
+        return {
+            b.bird: evidence_of(
+                b, readings.get(b.bird, ()), self.prior, self.on, looks.get(b.bird, ())
+            )
+            for b in flock.birds
+            if b.bird in wanted
+        }
+
+
+@dataclass(frozen=True)
+class Question:
+    """What a family's answers rest on, gathered at one moment, and which of them are wanted."""
+
+    flock: Flock
+    seen: list[Evidence]
+    counted: tuple[Counted, ...]
+    key: str
+    ids: dict[str, int]
+    rows: list[int]
+    """Rows whose answers are out of date, or whose conflict is to be explained."""
+    stamp: int
+    """The last change on the trail when this was gathered."""
+    grounds: Grounds
+
+    def band(self, row: int) -> str:
+        """Band of a row."""
+        return self.flock.birds[row].bird
+
+
+def families(session: Session) -> list[tuple[str, ...]]:
+    """Bands of all birds by family, in the order of their first bird."""
+    rows = session.execute(
+        select(BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id).order_by(
+            BirdRow.id
+        )
+    ).all()
+    place = {row.band: i for i, row in enumerate(rows)}
+    by_id = {row.id: i for i, row in enumerate(rows)}
+    root = list(range(len(rows)))
+
+    def find(i: int) -> int:
+        while root[i] != i:
+            root[i] = root[root[i]]
+            i = root[i]
+        return i
+
+    def join(i: int, j: int) -> None:
+        a, b = find(i), find(j)
+        root[max(a, b)] = min(a, b)
+
+    pens: dict[int, list[int]] = {}
+    for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
+        pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
+    hatches = dict(session.execute(select(HatchRow.id, HatchRow.pen_id)).all())
+    for i, row in enumerate(rows):
+        for parents in (row.sire, row.dam):
+            for band in [parents] if parents in place else parents.split(OR):
+                if band in place:
+                    join(i, place[band])
+        if not (row.sire and row.dam):
+            for mate in pens.get(hatches.get(row.hatch_id) or 0, ()):
+                join(i, mate)
+    for mating in session.execute(select(MatingRow.sire_id, MatingRow.dam_id)):
+        join(by_id[mating.sire_id], by_id[mating.dam_id])
+    groups: dict[int, list[str]] = {}
+    for i, row in enumerate(rows):
+        groups.setdefault(find(i), []).append(row.band)
+    return [tuple(bands) for bands in groups.values()]
+
+
+def numbers_digest() -> bytes:
+    """A hash of all numbers that genetics rests on."""
+    numbers = json.dumps([toml(name) for name in TABLES], sort_keys=True, default=str)
+    return hashlib.sha256(numbers.encode()).digest()
+
+
+def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted]) -> str:
+    """The hash of what a family's answers rest on."""
+    content = hashlib.sha256(numbers_digest())
+    for i, (bird, seen) in enumerate(zip(flock.birds, evidence, strict=True)):
+        words = [bird.bird, bird.sire, bird.dam, str(bird.hatched), bird.sex, bird.genotype]
+        words += [bird.extra.get("variety", ""), str(seen.crest), str(seen.beard)]
+        words += [str(flock.possible.get(i)), seen.wattles_note]
+        words += [f"{look.source}|{look.comb}|{look.by}" for look in seen.looks]
+        content.update("\x1f".join(words).encode())
+        for table in (seen.wattles, seen.genotype, *(look.likelihood for look in seen.looks)):
+            content.update(np.ascontiguousarray(table, np.float64).tobytes())
+    content.update(repr(counted).encode())
+    return content.hexdigest()
+
+
+def last_change(session: Session) -> int:
+    """The newest entry of the trail."""
+    return session.scalar(select(func.max(ChangeRow.id))) or 0
+
+
+def gathered(
+    session: Session, bands: Sequence[str], grounds: Grounds, culprits: Container[str] | None
+) -> Question:
+    """What a family's answers rest on now, and which of those kept don't any more."""
+    stamp = last_change(session)
+    ids = rows_of(session, bands)
+    flock = kept_flock(session, ids)
+    weighed = grounds.weighed(session, flock, ids)
+    seen = [weighed[b.bird] for b in flock.birds]
+    counted = kept_counts(session, flock)
+    key = key_of(flock, seen, counted)
+    kept = {
+        number: (row_key, bool(content.get(OPEN)))
+        for some in lots(list(ids.values()))
+        for number, row_key, content in session.execute(
+            select(AnswerRow.bird_id, AnswerRow.key, AnswerRow.content).where(
+                AnswerRow.bird_id.in_(some)
+            )
+        )
+    }
+    rows = list(range(len(flock.birds)))
+    if len(kept) == len(ids) and {row_key for row_key, _ in kept.values()} == {key}:
+        rows = [
+            row
+            for row, bird in enumerate(flock.birds)
+            if kept[ids[bird.bird]][1] and (culprits is None or bird.bird in culprits)
+        ]
+    return Question(flock, seen, counted, key, ids, rows, stamp, grounds)
+
+
+def rows_of(session: Session, bands: Sequence[str]) -> dict[str, int]:
+    """Keys of birds by band."""
+    found: dict[str, int] = {}
+    for some in lots(bands):
+        query = select(BirdRow.band, BirdRow.id).where(BirdRow.band.in_(some))
+        found |= {band: number for band, number in session.execute(query)}
+    return found

@@ -1,0 +1,216 @@
+"""Every bird's candidates from all records, kept with the content that they rest on.
+
+A family of birds that hang together is worked out as a whole, and again only when something of it
+changed; large ones are held ready for the next reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterable, Sequence
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import delete, insert, select
+from sqlalchemy.orm import Session
+
+from service.answers.family_snapshot import (
+    OPEN,
+    Grounds,
+    Question,
+    families,
+    gathered,
+    last_change,
+    rows_of,
+)
+from service.answers.incremental import Ready, made_ready
+from service.answers.queue import rejudge
+from service.answers.raters import people
+from service.flock.candidates import Candidate, as_candidate, describe
+from service.flock.inference import Inference, infer_flock
+from service.records.database import Store, lots
+from service.records.tables import AnswerRow, BirdRow, GlanceRow
+
+NUDGE = 0.01  # a chance that moved by less hasn't changed for a reader
+# Other writers may change something while a family is worked out; then it is begun again.
+TRIES = 3
+
+
+def refresh(
+    store: Store,
+    prior: Sequence[float],
+    on: date,
+    bands: Iterable[str] | None = None,
+    culprits: Container[str] | None = None,
+) -> list[str]:
+    """Work out again what changed, of the families of some birds or of all; returns bands.
+
+    `prior` is the training prior of the reader, `on` the day for ages. What may lie behind a
+    conflict takes long to weigh: with `culprits` only of those birds, the others' being left open
+    until they are asked for. Nobody has to wait meanwhile: records are locked only to write.
+    """
+    wanted = None if bands is None else set(bands)
+    if wanted:
+        quick = worked_in(store, prior, on, wanted, culprits)
+        if quick is not None:
+            return quick
+    with store.reading() as session:
+        groups = families(session)
+        grounds = Grounds(people(session), tuple(prior), on)
+    changed: list[str] = []
+    for family in groups:
+        if wanted is not None and not wanted & set(family):
+            continue
+        for attempt in range(TRIES):
+            with store.reading() as session:
+                question = gathered(session, family, grounds, culprits)
+            if not question.rows:
+                break
+            inference = infer_flock(question.flock, question.seen, question.counted)
+            contents = worked_out(question, inference, culprits)
+            with store.writing("combwright", "candidates worked out") as session:
+                if last_change(session) == question.stamp or attempt == TRIES - 1:
+                    put(session, question.key, contents)
+                    hold(store, question, inference, contents)
+                    changed += [question.band(row) for row in question.rows]
+                    break
+    return changed
+
+
+def worked_out(
+    question: Question, inference: Inference, culprits: Container[str] | None
+) -> dict[str, dict[str, Any]]:
+    """Answers by band."""
+    found = {}
+    for row in question.rows:
+        bird = question.band(row)
+        weigh = culprits is None or bird in culprits
+        candidate = describe(question.flock, row, question.seen, inference, weigh)
+        found[bird] = candidate.as_json() | {OPEN: bool(candidate.conflict) and not weigh}
+    return found
+
+
+def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None:
+    """Keep answers, but for birds that are gone meanwhile."""
+    there = rows_of(session, list(contents))
+    for some in lots(list(there)):
+        numbers = [there[band] for band in some]
+        session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(numbers)))
+        session.execute(
+            insert(AnswerRow),
+            [
+                {
+                    "bird_id": there[b],
+                    "key": key,
+                    "in_conflict": bool(contents[b]["conflict"]),
+                    "content": contents[b],
+                }
+                for b in some
+            ],
+        )
+    rejudge(session, there)
+
+
+def hold(
+    store: Store, question: Question, inference: Inference, contents: dict[str, dict[str, Any]]
+) -> None:
+    """Hold a family ready for the next reading, if it is one that pays and was worked out whole."""
+    if len(question.rows) < len(question.flock.birds):
+        return
+    unexplained = {row for row in question.rows if contents[question.band(row)][OPEN]}
+    ready = made_ready(question, inference, unexplained)
+    for band in question.ids:
+        store.standing.pop(band, None)
+        if ready is not None:
+            store.standing[band] = ready
+
+
+def worked_in(
+    store: Store,
+    prior: Sequence[float],
+    on: date,
+    bands: set[str],
+    culprits: Container[str] | None,
+) -> list[str] | None:
+    """Work new readings of a family that is held ready in; None if it must be done as a whole."""
+    ready: Ready | None = store.standing.get(next(iter(bands)))
+    if ready is None or not bands <= ready.rows.keys():
+        return None
+    grounds = ready.question.grounds
+    if grounds.on != on or grounds.prior != tuple(prior):
+        return None
+    done = False
+    with ready.lock:
+        try:
+            with store.reading() as session:
+                contents = ready.update(session, culprits)
+            if contents:
+                with store.writing("combwright", "candidates worked in") as session:
+                    put(session, NEARBY, contents)
+            done = contents is not None
+        finally:
+            if not done:  # what it holds may be ahead of what is kept
+                for band in ready.rows:
+                    store.standing.pop(band, None)
+    return None if contents is None else list(contents)
+
+
+# The key of answers that were worked in without the whole family: the next whole work renews them.
+NEARBY = "nearby"
+
+
+def answer(session: Session, band: str) -> Candidate | None:
+    """A bird's candidates as last worked out."""
+    row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
+    return as_candidate(row.content) if row else None
+
+
+def unexplained(session: Session, band: str) -> bool:
+    """Whether a bird is in conflict with its relatives and nobody has weighed why."""
+    query = select(AnswerRow).join(BirdRow).where(BirdRow.band == band, AnswerRow.in_conflict)
+    row = session.scalar(query)
+    return row is not None and bool(row.content.get(OPEN))
+
+
+def answers(session: Session) -> list[Candidate]:
+    """All birds' candidates as last worked out, in the order of the birds."""
+    rows = session.scalars(select(AnswerRow).order_by(AnswerRow.bird_id))
+    return [as_candidate(row.content) for row in rows]
+
+
+def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """What changed in a bird's candidates, in words.
+
+    >>> old = {"genotypes": {"R/R P/P": 0.5}, "conflict": None, "ledger": []}
+    >>> new = {"genotypes": {"R/R P/P": 0.75}, "conflict": None, "ledger": []}
+    >>> changes_since(old, new)
+    ['R/R P/P from 50% to 75%']
+    """
+    found = []
+    for name, chance in now["genotypes"].items():
+        was = before["genotypes"].get(name, 0.0)
+        if abs(chance - was) >= NUDGE:
+            found.append(f"{name} from {was:.0%} to {chance:.0%}")
+    pieces = [{(e["evidence"], e["says"]) for e in c["ledger"]} for c in (before, now)]
+    found += [f"new: {name}, {says}" for name, says in sorted(pieces[1] - pieces[0])]
+    found += [f"gone: {name}, {says}" for name, says in sorted(pieces[0] - pieces[1])]
+    if before["conflict"] != now["conflict"]:
+        found.append(f"conflict: {now['conflict']}" if now["conflict"] else "conflict resolved")
+    return found
+
+
+def glance(session: Session, band: str) -> list[str]:
+    """What changed of a bird since this was last asked, in words; the first time nothing.
+
+    The session must be one that writes.
+    """
+    row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
+    if row is None:
+        return []
+    last = session.get(GlanceRow, row.bird_id)
+    told = changes_since(last.content, row.content) if last else []
+    if last is None:
+        last = GlanceRow(bird_id=row.bird_id, made=datetime.now(UTC), content=row.content)
+        session.add(last)
+    else:
+        last.made, last.content = datetime.now(UTC), row.content
+    return told

@@ -1,0 +1,5 @@
+"""`python -m service.cli` is the command `combwright`."""
+
+from service.cli.main import main
+
+main()

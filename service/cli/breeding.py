@@ -1,0 +1,387 @@
+"""Commands about genetics: cross, candidates, test-mating, counts, plan."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from service.cli.shared import Day, Json, UsageMistake, app, bar, day_of, out
+
+USUAL = "the usual one if left out (see `combwright numbers fertility`)."
+Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
+HatchRate = Annotated[float | None, typer.Option(help=f"Share of fertile eggs that hatch; {USUAL}")]
+Rearing = Annotated[
+    float | None, typer.Option(help=f"Share of chicks that live to be scored; {USUAL}")
+]
+
+
+def rates_from(
+    fertility: float | None, hatch: float | None, rearing: float | None
+) -> tuple[float, float, float]:
+    """The rates that were given, and the usual or the user's own for those that weren't."""
+    from genetics.planning import usual_rates
+
+    usual = usual_rates()
+    return (
+        usual[0] if fertility is None else fertility,
+        usual[1] if hatch is None else hatch,
+        usual[2] if rearing is None else rearing,
+    )
+
+
+@app.command()
+def cross(
+    sire: Annotated[str, typer.Argument(help="Genotype such as 'R/r+ P/p+'.")],
+    dam: Annotated[str, typer.Argument(help="Genotype of the hen.")],
+    with_grid: Annotated[bool, typer.Option("--grid", help="Show the Punnett grid.")] = False,
+    with_working: Annotated[
+        bool, typer.Option("--working", help="Show how it is multiplied out.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """What a mating gives: genotypes and combs of the chicks, at any loci.
+
+    Linked loci: write what lies on one chromosome side by side, 'R/r+; P O/p+ o+'.
+    """
+    from service.flock.crosses import cross_answer, cross_lines
+
+    if as_json:
+        print(json.dumps(cross_answer(sire, dam, with_grid, with_working)))
+        return
+    for piece in cross_lines(sire, dam, with_grid, with_working):
+        out.print(piece, highlight=False)
+
+
+@app.command()
+def candidates(
+    flock: Annotated[Path, typer.Argument(help="flock.csv.")],
+    counted_chicks: Annotated[
+        Path | None,
+        typer.Option("--counted", help="CSV of chicks without bands: sire, dam, comb, chicks."),
+    ] = None,
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """Genotype candidates of every bird from the flock list alone."""
+    from service.flock.candidates import candidates as work_out
+    from service.flock.counts_csv import load_counted
+    from service.flock.flock_csv import load_flock
+
+    day = day_of(on)
+    birds = load_flock(flock)
+    counts = load_counted(counted_chicks, birds) if counted_chicks else ()
+    with bar(as_json) as progress:
+        task = progress.add_task("too entangled for an exact answer: sampling", total=1.0)
+        progress.update(task, visible=False)
+        found = work_out(
+            birds,
+            {},
+            [1 / 6] * 6,
+            day,
+            counts,
+            lambda share: progress.update(task, completed=share, visible=True),
+        )
+    if as_json:
+        print(json.dumps([c.as_json() for c in found], ensure_ascii=False))
+        return
+    table = Table("bird", "likeliest genotypes", "comb", "conflict")
+    for c in found:
+        ranked = sorted(c.genotypes.items(), key=lambda item: -item[1])[:3]
+        best = max(c.combs, key=c.combs.__getitem__)
+        names = ", ".join(f"{g} {p:.0%}" for g, p in ranked if p >= 0.02)
+        table.add_row(c.bird, names, best.replace("_", " "), c.conflict or "")
+    out.print(table)
+    if found and found[0].caution:
+        out.print(found[0].caution, highlight=False)
+
+
+@app.command(name="test-mating")
+def mating_test_command(
+    bird: Annotated[
+        str,
+        typer.Argument(help="Genotype with ? for what is open, 'R/? P/?', or with --flock a band."),
+    ],
+    mate: Annotated[
+        str, typer.Argument(help="Genotype of the mate, or with --flock a band.")
+    ] = "r+/r+ p+/p+",
+    asked: Annotated[
+        str,
+        typer.Option(
+            "--locus", help="R or P: which recessive may be hidden; or a wanted genotype 'R/R P/P'."
+        ),
+    ] = "R",
+    certainty: Annotated[float, typer.Option(help="Wanted certainty.")] = 0.95,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
+    scored: Annotated[
+        list[str] | None,
+        typer.Option("--scored", help="Chicks in their order, as walnut=5; repeatable."),
+    ] = None,
+    flock: Annotated[
+        Path | None, typer.Option("--flock", help="flock.csv: bird and mate may be bands of it.")
+    ] = None,
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """How many chicks and eggs tell whether a bird hides a recessive; chicks scored so far."""
+    from service.flock.flock_csv import load_flock
+    from service.flock.matings import known_birds, mating_test, mating_test_rows, testers, written
+
+    ranked: list[tuple[str, float]] = []
+    birds = {}
+    if flock:
+        listed = load_flock(flock)
+        birds = known_birds(listed, day_of(on))
+        if bird in birds:
+            if not listed.birds[listed.row(bird)].sex:
+                raise UsageMistake(f"bird {bird}: its sex isn't noted, so no mate can be named")
+            ranked = testers(listed, birds, bird, asked)
+        elif "/" not in bird:
+            raise UsageMistake(f"bird {bird!r} has no row in {flock}")
+        if "/" not in mate and mate not in birds:
+            raise UsageMistake(f"mate {mate!r} has no row in {flock}")
+    answer = mating_test(
+        birds[bird] if bird in birds else written(bird),
+        birds[mate] if mate in birds else written(mate),
+        asked,
+        certainty,
+        rates_from(fertility, hatch, rearing),
+        in_order(scored or []),
+    )
+    if flock:
+        answer["testers"] = [{"bird": b, "telling_chick": share} for b, share in ranked]
+    if as_json:
+        print(json.dumps(answer))
+        return
+    say_cautions(answer["caution"])
+    table = Table(f"test mating of {bird} with {answer['mate']}", "")
+    for name, value in mating_test_rows(answer):
+        table.add_row(name, value)
+    out.print(table)
+    if ranked:
+        best = ", ".join(f"{b} ({share:.0%})" for b, share in ranked[:5])
+        out.print(
+            f"Best testers at hand, by the share of chicks that tell: {best}", highlight=False
+        )
+
+
+@app.command()
+def counts(
+    sire: Annotated[str, typer.Argument(help="Genotype of the cock, or with --flock his band.")],
+    dam: Annotated[str, typer.Argument(help="Genotype of the hen, or with --flock her band.")],
+    chicks: Annotated[list[str], typer.Argument(help="Chicks by comb, as walnut=5 single=2.")],
+    flock: Annotated[
+        Path | None, typer.Option("--flock", help="flock.csv: the parents are bands of it.")
+    ] = None,
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """Whether parents can have thrown the chicks counted, and which would fit better."""
+    from service.flock.flock_csv import load_flock
+    from service.flock.matings import counts_test, known_birds, written
+
+    if flock:
+        listed = load_flock(flock)
+        birds = known_birds(listed, day_of(on))
+        for band, sex in ((sire, "cock"), (dam, "hen")):
+            if band not in birds:
+                raise UsageMistake(f"bird {band!r} has no row in {flock}: record the mating first")
+            if listed.birds[listed.row(band)].sex not in ("", sex):
+                raise UsageMistake(f"bird {band} is no {sex}")
+        parents = birds[sire], birds[dam]
+    else:
+        parents = written(sire), written(dam)
+    answer = counts_test(*parents, counted(chicks))
+    if as_json:
+        print(json.dumps(answer))
+        return
+    say_cautions(*(who.caution for who in parents))
+    table = Table("comb", "counted", "expected")
+    for row in answer["classes"]:
+        table.add_row(row["comb"].replace("_", " "), str(row["observed"]), f"{row['expected']:.1f}")
+    out.print(table)
+    out.print(f"Tested: {answer['sire']} x {answer['dam']}", highlight=False)
+    out.print(f"{answer['method']}, p = {answer['p_value']:.3g}: {answer['verdict']}.")
+    for pair in answer["better_parents"]:
+        out.print(f"  {pair['probability']:.0%}  {pair['sire']}  x  {pair['dam']}", highlight=False)
+
+
+@app.command()
+def plan(
+    flock: Annotated[Path, typer.Argument(help="flock.csv, with the sex of each bird.")],
+    goal: Annotated[
+        str,
+        typer.Option(
+            help="Chicks wanted: walnut, true-breeding (R/R P/P), no-single, or a genotype."
+        ),
+    ] = "walnut",
+    keepers: Annotated[int, typer.Option(help="How many of them.")] = 4,
+    certainty: Annotated[float, typer.Option(help="How surely.")] = 0.9,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
+    pen: Annotated[
+        int | None, typer.Option(help="Hens in a pen: plan pens instead of pairs.")
+    ] = None,
+    most: Annotated[int, typer.Option(min=1, help="Pairs shown in the table.")] = 15,
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """All cock x hen pairs, or pens: the chicks, how inbred, how many eggs to set."""
+    from service.flock.flock_csv import load_flock
+    from service.flock.matings import mating_plan, pen_plan
+
+    day = day_of(on)
+    rates = rates_from(fertility, hatch, rearing)
+    with bar(as_json) as progress:
+        progress.add_task("weighing the matings", total=None)
+        birds = load_flock(flock)
+        if pen is None:
+            pairs = mating_plan(birds, goal, keepers, rates, certainty, day)
+        else:
+            pairs = pen_plan(birds, pen, goal, keepers, rates, certainty, day)
+    if as_json:
+        print(json.dumps(pairs))
+        return
+    for pair in pairs:
+        if pen is not None:
+            pair["dam"] = ", ".join(pair["dams"])
+            pair["caution"] = "; ".join(pair["cautions"])
+    table = Table(
+        "cock",
+        "hen" if pen is None else "hens",
+        goal,
+        "single",
+        "R/R P/P",
+        "inbred",
+        "eggs",
+        "mind",
+    )
+    notes: list[str] = []
+    for pair in pairs[:most]:
+        eggs = "none would do" if pair["eggs"] is None else str(pair["eggs"])
+        if pair["eggs_if_less_fertile"]:
+            eggs += f" to {pair['eggs_if_less_fertile']}"
+        shares = [f"{pair[k]:.0%}" for k in ("keepers", "single", "true_breeding")]
+        inbred = f"{pair['inbreeding']:.1%}"
+        marks = []
+        for note in filter(None, pair["caution"].split("; ")):
+            if note not in notes:
+                notes.append(note)
+            marks.append(f"({notes.index(note) + 1})")
+        table.add_row(pair["sire"], pair["dam"], *shares, inbred, eggs, " ".join(marks))
+    out.print(table)
+    say_cautions(*(pair["approximate"] for pair in pairs))
+    for number, note in enumerate(notes, start=1):
+        out.print(f"({number}) {note}", highlight=False)
+    out.print(
+        f"Eggs for {keepers} chicks that meet the goal, {certainty:.0%} sure. Parents are taken as "
+        "independent given the records, which for close relatives is an approximation.",
+        highlight=False,
+    )
+
+
+@app.command()
+def strategies(
+    eggs: Annotated[int, typer.Option(help="Eggs set for each hatch that is tested.")] = 40,
+    fertility: Fertility = None,
+    hatch: HatchRate = None,
+    rearing: Rearing = None,
+    runs: Annotated[int, typer.Option(help="How often each one is played.")] = 1000,
+    seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
+    as_json: Json = False,
+) -> None:
+    """From one R/R P/P cock and single-combed hens to a proven pair: the ways compared."""
+    import numpy as np
+
+    from genetics.strategies import cheapest, simulate, table
+
+    rng = np.random.default_rng(seed)
+    rates = rates_from(fertility, hatch, rearing)
+    found = []
+    with bar(as_json) as progress:
+        for name in progress.track(list(table()["strategies"]), description="playing them"):
+            found.append(simulate(name, eggs, rates, runs, rng))
+    best = cheapest(found)
+    if as_json:
+        rows = [asdict(o) for o in found]
+        print(json.dumps({"strategies": rows, "cheapest": best.name if best else None}))
+        return
+    shown = Table("way", "pair proven", "truly pure", "seasons", "eggs", "inbred", "variety")
+    for o in found:
+        ranges = (f"{low:.0f} to {high:.0f} ({mid:.0f})" for low, mid, high in (o.seasons, o.eggs))
+        shown.add_row(
+            o.name.replace("-", " "),
+            f"{o.proven:.0%}",
+            f"{o.truly_pure:.0%}",
+            *ranges,
+            f"{o.inbreeding:.1%}",
+            f"{o.variety:.0%}",
+        )
+    out.print(shown)
+    for o in found:
+        out.print(f"{o.name.replace('-', ' ')}: {o.words}", highlight=False)
+    out.print(
+        "Seasons and eggs: 8 runs in 10 lie between, the median in brackets. Inbred: chicks of the "
+        "pair. Variety: share of its blood that is of the single-combed birds.",
+        highlight=False,
+    )
+    if best:
+        out.print(f"Fewest eggs: {best.words} (proven in {best.proven:.0%}).", highlight=False)
+
+
+def say_cautions(*words: str) -> None:
+    """Say once what an approximate answer must say of itself."""
+    for word in dict.fromkeys(filter(None, words)):
+        out.print(word, highlight=False)
+
+
+def in_order(words: list[str]) -> list[str]:
+    """Arguments such as `walnut=5` to chicks in their order; a comb may come again."""
+    found = []
+    for word in words:
+        for name, number in counted([word]).items():
+            found += [name] * number
+    return found
+
+
+def counted(words: list[str]) -> dict[str, int]:
+    """Arguments such as `walnut=5` to counts by comb."""
+    found: dict[str, int] = {}
+    for word in words:
+        name, _, number = word.partition("=")
+        if not number.strip().isdecimal():
+            raise UsageMistake(f"{word!r}: write a comb and its chicks, such as walnut=5")
+        if name in found:
+            raise UsageMistake(f"{name!r} is counted twice")
+        found[name] = int(number)
+    return found
+
+
+@app.command()
+def numbers(
+    table: Annotated[
+        str, typer.Argument(help="loci, combs, varieties, fertility or strategy.")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """The numbers that everything rests on, each with its source or 'assumption'.
+
+    To change some, write them into a file of your own and name it with COMBWRIGHT_NUMBERS.
+    """
+    from genetics.numbers import TABLES, source, toml
+
+    if table and table not in TABLES:
+        raise UsageMistake(f"no table {table!r}; there are {', '.join(TABLES)}")
+    wanted = (table,) if table else TABLES
+    if as_json:
+        print(json.dumps({name: toml(name) for name in wanted}, ensure_ascii=False))
+        return
+    for name in wanted:
+        print(f"# {name}\n\n{source(name)}")

@@ -1,0 +1,86 @@
+"""Commands that write down: the second opinion on a bird, the report of a hatch."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from service.cli.shared import Day, Json, app, day_of, out
+from service.settings import from_environment
+
+
+@app.command()
+def opinion(
+    bird: Annotated[str, typer.Argument(help="The bird's band.")],
+    mate: Annotated[str, typer.Option(help="Band of the mate that is planned.")] = "",
+    file: Annotated[Path | None, typer.Option("--out", help="Write a sheet (PDF).")] = None,
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """The second opinion on a bird: evidence, doubts, what is missing, what would settle it."""
+    from classifier.card import SHIPPED, load_card
+    from service.documents.opinion_pdf import opinion_sheet
+    from service.installation import open_store
+    from service.records.backup import whole
+    from service.views.second_opinion import STANDING, named_combs
+    from service.views.second_opinion import opinion as work_out
+
+    settings = from_environment()
+    with open_store(settings).reading() as session:
+        told = work_out(session, bird, load_card(SHIPPED).document, day_of(on), mate)
+    if file:
+        with whole(file) as draft:
+            draft.write_bytes(opinion_sheet(told, settings.photos))
+    if as_json:
+        print(json.dumps(told.as_json(), ensure_ascii=False))
+        return
+    if file:
+        out.print(f"{file}", highlight=False)
+        return
+    lines = [f"comb: {named_combs(told.candidate.combs)}", *told.reasons]
+    if told.wrong:
+        w = told.wrong
+        lines.append(f"of 100 read like this about {w.in_hundred} were something else")
+    lines += [f"not known: {u}" for u in told.unknown]
+    lines += [f"would settle it: {s.says}" for s in told.steps]
+    lines += [f"two readings or a test mating: {m}" for m in told.rule.by]
+    lines += [f"missing: {m}" for m in told.rule.missing]
+    lines += [f"take care: {c}" for c in told.cautions]
+    for line in (*lines, *STANDING):
+        out.print(line, highlight=False)
+
+
+@app.command()
+def report(
+    hatch: Annotated[str, typer.Argument(help="The hatch by its name.")],
+    folder: Annotated[Path, typer.Option("--out", help="Folder for PDF, CSV and calendar.")],
+    on: Day = "",
+    as_json: Json = False,
+) -> None:
+    """The report of a hatch at grow-out: PDF, CSV, and an iCalendar file of days to look again."""
+    from service.documents.grow_out_pdf import batch_sheet
+    from service.installation import open_store
+    from service.records.backup import whole
+    from service.views.grow_out import as_calendar, as_csv
+    from service.views.grow_out import as_json as told_json
+    from service.views.grow_out import report as work_out
+
+    settings = from_environment()
+    with open_store(settings).reading() as session:
+        told = work_out(session, hatch, day_of(on))
+    folder.mkdir(parents=True, exist_ok=True)
+    parts = {
+        "grow-out.pdf": batch_sheet(told, settings.photos),
+        "grow-out.csv": as_csv(told).encode(),
+        "look-again.ics": as_calendar(told),
+    }
+    for name, data in parts.items():
+        with whole(folder / name) as draft:
+            draft.write_bytes(data)
+    if as_json:
+        print(json.dumps(told_json(told), ensure_ascii=False))
+    else:
+        out.print(f"{folder}: {', '.join(parts)}", highlight=False)

@@ -1,0 +1,235 @@
+"""Commands about photos: read, triage, train, evaluate, serve."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.table import Table
+
+from service.cli.shared import Day, Json, UsageMistake, Weights, app, bar, day_of, out, say
+
+
+@app.command()
+def read(
+    photos: Annotated[list[Path], typer.Argument(help="Head photos.", metavar="PHOTO...")],
+    box: Annotated[str, typer.Option("--box", help="Head box X0,Y0,X1,Y1 of the one photo.")] = "",
+    boxes: Annotated[
+        Path | None, typer.Option("--boxes", help="CSV with columns photo,x0,y0,x1,y1.")
+    ] = None,
+    all_heads: Annotated[
+        bool, typer.Option("--all-heads", help="Every head of each photo, the surest first.")
+    ] = False,
+    as_json: Json = False,
+    weights: Weights = None,
+) -> None:
+    """Read head photos: comb, crest, beard, wattles, doubts and the pile."""
+    from service.flock.boxes_csv import load_boxes, parse_box
+
+    if box and boxes:
+        raise UsageMistake("give --box or --boxes, not both")
+    if box and len(photos) != 1:
+        raise UsageMistake("--box goes with one photo; use --boxes for several")
+    if all_heads and (box or boxes):
+        raise UsageMistake("--all-heads finds the heads itself; leave the boxes out")
+    known = load_boxes(boxes) if boxes else {}
+    if box:
+        known = {str(photos[0]): parse_box(box)}
+    from service.flock.batch import read_all, read_every_head
+    from service.model import default_reader
+
+    reader = default_reader(weights)
+    failed = False
+    table = Table("photo", "comb", "confidence", "pile", "doubts")
+    with bar(not as_json) as progress:
+        task = progress.add_task("reading", total=len(photos))
+        for start in range(0, len(photos), 32):
+            part = photos[start : start + 32]
+            if all_heads:
+                found, failures = read_every_head(part, reader, lambda: progress.advance(task))
+            else:
+                readings, failures = read_all(
+                    part, reader.read, known, lambda: progress.advance(task)
+                )
+                found = {path: [reading] for path, reading in readings.items()}
+            wrong = {f.photo: f.error for f in failures}
+            for path in part:
+                if path in wrong:
+                    failed = True
+                    if as_json:
+                        row = {"photo": str(path), "ok": False, "error": wrong[path]}
+                        print(json.dumps(row, ensure_ascii=False), flush=True)
+                    say(f"{path}: {wrong[path]}")
+                    continue
+                for reading in found[path]:
+                    answer = reading.as_json() | {"photo": str(path)}
+                    if as_json:
+                        print(json.dumps(answer, ensure_ascii=False), flush=True)
+                    else:
+                        table.add_row(
+                            path.name,
+                            (answer["proposal"] or "can't tell").replace("_", " "),
+                            f"{answer['confidence']:.0%}",
+                            answer["pile"].replace("_", " "),
+                            "; ".join(answer["doubts"]),
+                        )
+    if not as_json and table.row_count:
+        out.print(table)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def explain(
+    photos: Annotated[list[Path], typer.Argument(help="Head photos.", metavar="PHOTO...")],
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for the pictures.")],
+    weights: Weights = None,
+) -> None:
+    """Why photos are read as they are: comb outlined, evidence by place, heads most alike."""
+    from classifier.explain import panel
+    from classifier.photo import PhotoError, open_photo
+    from service.model import default_reader
+
+    reader = default_reader(weights)
+    out_dir.mkdir(parents=True, exist_ok=True)
+    failed = False
+    with bar(False) as progress:
+        for path in progress.track(photos, description="explaining"):
+            try:
+                photo = open_photo(path)
+            except PhotoError as error:
+                say(f"{path}: {error}")
+                failed = True
+                continue
+            reading = reader.read([photo])[0]
+            if reading.head.source == "whole":
+                say(f"{path}: no head found, so there is nothing to explain")
+                failed = True
+                continue
+            target = out_dir / f"{path.stem}-why.jpg"
+            panel(reader, photo, reading).save(target, quality=90)
+            out.print(str(target), highlight=False)
+    if failed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def triage(
+    folder: Annotated[Path, typer.Argument(help="Folder with the batch's photos.")],
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for the table and the report.")],
+    flock: Annotated[Path | None, typer.Option("--flock", help="flock.csv.")] = None,
+    boxes: Annotated[Path | None, typer.Option("--boxes", help="Head boxes.")] = None,
+    on: Day = "",
+    as_json: Json = False,
+    weights: Weights = None,
+) -> None:
+    """Sort a batch: settled, second look, new photo; worst risk first."""
+    from service.flock.batch import photos_in, read_all, sort_batch
+    from service.flock.boxes_csv import load_boxes
+    from service.flock.flock_csv import load_flock
+
+    day = day_of(on)
+    birds = load_flock(flock) if flock else None
+    known = load_boxes(boxes) if boxes else {}
+    photos = photos_in(folder)
+    if out_dir.exists() and not out_dir.is_dir():
+        raise UsageMistake(f"--out {out_dir} is a file; give a folder")
+    out_dir.mkdir(parents=True, exist_ok=True)
+    from service.documents.triage_html import summary, write_page, write_table
+    from service.model import default_reader
+
+    reader = default_reader(weights)
+    with bar(False) as progress:
+        task = progress.add_task("reading photos", total=len(photos))
+        readings, failures = read_all(photos, reader.read, known, lambda: progress.advance(task))
+        batch = sort_batch(photos, readings, failures, birds, reader.card.prior, day)
+        writing = progress.add_task("writing the report", total=len(batch.items))
+        write_table(batch, out_dir / "triage.csv")
+        write_page(
+            batch,
+            out_dir / "triage.html",
+            folder.resolve().name,
+            reader.card.model,
+            lambda: progress.advance(writing),
+        )
+    for failure in failures:
+        say(f"{failure.photo}: {failure.error}")
+    listed = {p for b in (birds.birds if birds else ()) for p in b.photos}
+    lost = sorted(listed - {p.name for p in photos})
+    for name in lost:
+        say(f"{folder / name}: named in the flock list, but not in the folder")
+    counts = summary(batch)
+    if as_json:
+        print(json.dumps({**counts, "report": str(out_dir / "triage.html")}))
+    else:
+        table = Table("bird", "pile", "comb", "confidence", "why")
+        for item in batch.items:
+            if item.pile != "settled":
+                comb = (item.proposal or "can't tell").replace("_", " ")
+                table.add_row(
+                    item.bird,
+                    item.pile.replace("_", " "),
+                    comb,
+                    f"{item.confidence:.0%}",
+                    "; ".join(item.reasons),
+                )
+        if table.row_count:
+            out.print(table)
+        told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+        out.print(f"{len(batch.items)} birds: {told}", highlight=False)
+        out.print(f"Report: {out_dir / 'triage.html'}", highlight=False, soft_wrap=True)
+    if failures or lost:
+        raise typer.Exit(1)
+
+
+@app.command()
+def train(
+    photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
+    renders: Annotated[Path, typer.Option("--renders", help="Folder of rendered heads.")],
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for checkpoints and logs.")],
+    steps: Annotated[int, typer.Option(help="Steps of the final reader.")] = 3000,
+    folds: Annotated[int, typer.Option(help="Folds of the cross-validation.")] = 5,
+    batch: Annotated[int, typer.Option(help="Pictures in a batch.")] = 96,
+    seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
+    teachers: Annotated[
+        int,
+        typer.Option(help="Readers of the folds, from whose mean the final one also learns."),
+    ] = 3,
+) -> None:
+    """Pack the data, cross-validate, train reader and finder; resumable."""
+    if steps < 1 or batch < 2 or folds < 2 or teachers < 0:
+        raise UsageMistake("--steps must be 1 or more, --batch and --folds 2, --teachers 0 or more")
+    from classifier.training.pipeline import train_all
+
+    with bar(False) as progress:
+        train_all(photos, renders, out_dir, steps, folds, batch, seed, teachers, progress)
+    out.print(f"Weights and card: {out_dir / 'weights'}", highlight=False)
+
+
+@app.command()
+def evaluate(
+    photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for scores and plots.")],
+    renders: Annotated[Path | None, typer.Option("--renders", help="Rendered heads.")] = None,
+    weights: Weights = None,
+    into_card: Annotated[
+        bool, typer.Option("--into-card", help="Write the scores into the card as well.")
+    ] = False,
+    as_json: Json = False,
+) -> None:
+    """Measure the reader on the split `check` and on renders kept from training."""
+    from classifier.training.evaluation import evaluate_all
+
+    with bar(as_json) as progress:
+        scores = evaluate_all(photos, renders, out_dir, weights, into_card, progress)
+    if as_json:
+        print(json.dumps(scores))
+        return
+    for name, values in scores.items():
+        table = Table(name, "")
+        for key, value in values.items():
+            if not isinstance(value, (dict, list)):
+                table.add_row(key.replace("_", " "), str(value))
+        out.print(table)

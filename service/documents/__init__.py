@@ -1,0 +1,1 @@
+"""What is written to a file for people: HTML, PDF, labels."""

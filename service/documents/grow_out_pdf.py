@@ -1,0 +1,129 @@
+"""The report of a hatch on paper (PDF, A4), readable in black and white."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+from classifier.vocabulary import COMBS, SPOKEN
+from service.documents.opinion_pdf import BOTTOM, LEFT, WIDE, Sheet, head_of
+from service.documents.triage_html import PILE_HELP, PILE_TITLES
+from service.flock.assessment import PILE_ORDER
+from service.records.photo_files import place
+from service.records.readings import model_reading
+from service.views.grow_out import Chick, Report
+from service.views.pens_and_hatches import Hatch
+from service.wording import percent
+
+ACROSS, TILE = 6, 28.0
+
+
+def batch_sheet(told: Report, photos: Path) -> bytes:
+    """The report as PDF; `photos` is the folder of the kept photos."""
+    hatch = told.hatch
+    sheet = Sheet(f"Grow-out of {hatch.name}")
+    pdf = sheet.pdf
+    pdf.set_y(12)
+    sheet.text(f"Grow-out of {hatch.name}", 15, True)
+    facts = [f"hatched {hatch.hatched}" if hatch.hatched else "", f"{hatch.banded} banded birds"]
+    facts += [f"{hatch.eggs} eggs set" if hatch.eggs is not None else ""]
+    sheet.text(f"{', '.join(f for f in facts if f)}. On {told.on}.")
+    sheet.heading("Piles")
+    for name in (*PILE_ORDER, "no photo"):
+        birds = told.pile(name)
+        if birds or name in PILE_TITLES:
+            bands = ", ".join(c.band for c in birds) or "none"
+            sheet.text(f"{PILE_TITLES.get(name, 'No photo')} ({len(birds)}): {bands}")
+    sheet.heading("Combs expected from the parents, and seen")
+    if hatch.banded:
+        pdf.image(io.BytesIO(chart(hatch)), LEFT, pdf.get_y(), 110, alt_text=in_words(hatch))
+        pdf.set_y(pdf.get_y() + 62)
+    sheet.text(in_words(hatch))
+    sheet.heading("To look at again")
+    sheet.points([f"{a.on}: {a.band}, {a.why}" for a in told.again] or ["none"], 24)
+    for name in PILE_ORDER:
+        birds = told.pile(name)
+        if birds:
+            room(sheet, TILE + 22)
+            sheet.heading(f"{PILE_TITLES[name]}: {PILE_HELP[name]}")
+            contacts(sheet, birds, photos)
+    sheet.heading("Doubts")
+    lines = [
+        f"{c.band}: {'; '.join(c.item.reasons)}" for c in told.chicks if c.item and c.item.reasons
+    ]
+    for line in lines or ["none"]:
+        room(sheet, 12)
+        sheet.points([line], 1)
+    return bytes(pdf.output())
+
+
+def room(sheet: Sheet, height: float) -> None:
+    """A new page unless so many millimetres are left."""
+    if sheet.pdf.get_y() + height > BOTTOM:
+        sheet.pdf.add_page()
+
+
+def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
+    """Head crops in rows, each with its band and reading."""
+    pdf = sheet.pdf
+    for start in range(0, len(birds), ACROSS):
+        room(sheet, TILE + 12)
+        top = pdf.get_y()
+        for column, chick in enumerate(birds[start : start + ACROSS]):
+            x = LEFT + column * WIDE / ACROSS
+            data = crop(chick, photos)
+            said = SPOKEN.get(chick.item.proposal or "", "can't tell") if chick.item else ""
+            if data:
+                pdf.image(data, x, top, TILE, TILE, alt_text=f"Head of {chick.band}, read: {said}")
+            pdf.set_xy(x, top + TILE + 0.5)
+            pdf.set_font("DejaVu", "B", 7)
+            pdf.cell(TILE, 3.2, chick.band, new_x="LEFT", new_y="NEXT")
+            pdf.set_font("DejaVu", "", 6.5)
+            sure = (
+                f" {percent(chick.item.confidence)}" if chick.item and chick.item.proposal else ""
+            )
+            pdf.multi_cell(TILE, 3, f"{said}{sure}", align="L")
+        pdf.set_y(top + TILE + 11)
+
+
+def crop(chick: Chick, photos: Path) -> io.BytesIO | None:
+    """The head of a bird's surest photo as JPEG; None if it can't be had."""
+    reading = model_reading(chick.photo) if chick.photo else None
+    if chick.photo is None or reading is None:
+        return None
+    return head_of(place(photos, chick.photo.sha256, chick.photo.suffix), reading, 220)
+
+
+def in_words(hatch: Hatch) -> str:
+    """Seen and expected numbers as a sentence."""
+    parts = [
+        f"{SPOKEN[comb]} {seen:.1f} seen, {due:.1f} expected"
+        for comb, seen, due in zip(COMBS, hatch.seen, hatch.expected, strict=True)
+        if seen >= 0.05 or due >= 0.05
+    ]
+    return "; ".join(parts) + "." if parts else "No bird is banded yet."
+
+
+def chart(hatch: Hatch) -> bytes:
+    """Bars of seen (filled) and expected (hatched) chicks by comb as PNG."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(5.5, 3.0), dpi=160, layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.add_subplot()
+    rows = range(len(COMBS))
+    # Brown and paper differ in lightness, and the hatching tells them apart in black and white.
+    axes.barh([r - 0.2 for r in rows], hatch.seen, 0.38, color="#8a4b2a", label="seen")
+    axes.barh(
+        [r + 0.2 for r in rows], hatch.expected, 0.38, color="#f3e6d2", edgecolor="#1d1a16",
+        hatch="///", label="expected",
+    )  # fmt: skip
+    axes.set_yticks(list(rows), [SPOKEN[c] for c in COMBS])
+    axes.invert_yaxis()
+    axes.set_xlabel("chicks")
+    axes.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(0, 1))
+    axes.spines[["top", "right"]].set_visible(False)
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png")
+    return buffer.getvalue()

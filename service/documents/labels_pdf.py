@@ -1,0 +1,110 @@
+"""Labels to print: leg bands and pen sheets with QR codes, as PDF (A4)."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from importlib import resources
+
+import segno
+from fpdf import FPDF
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from service.records.database import StoreError
+from service.records.intake.bands import MARK
+from service.records.tables import BirdRow, PenBirdRow, PenRow
+
+COLUMNS, ROWS = 4, 10
+WIDE, TALL, LEFT, TOP = 48.0, 27.0, 9.0, 12.0  # millimetres
+
+
+def code(text: str) -> io.BytesIO:
+    """A QR code (ISO/IEC 18004) that survives a soiled quarter, with the quiet zone it needs."""
+    buffer = io.BytesIO()
+    segno.make_qr(text, error="q").save(buffer, kind="png", scale=8, border=4)
+    buffer.seek(0)
+    return buffer
+
+
+def document(title: str) -> FPDF:
+    """An empty A4 document whose font is embedded, so that any band can be written."""
+    pdf = FPDF(format="A4")
+    pdf.set_title(title)
+    pdf.set_lang("en")
+    pdf.set_auto_page_break(False)
+    font = resources.files("matplotlib").joinpath("mpl-data/fonts/ttf")
+    for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
+        pdf.add_font("DejaVu", style, str(font.joinpath(name)))
+    return pdf
+
+
+def fitted(pdf: FPDF, text: str, width: float, size: float) -> None:
+    """Set the bold font as large as lets a text fit into a width."""
+    pdf.set_font("DejaVu", "B", size)
+    while pdf.get_string_width(text) > width and size > 5:
+        size -= 0.5
+        pdf.set_font("DejaVu", "B", size)
+
+
+def told(bird: BirdRow) -> str:
+    """Sex and day of hatching, as far as they are known."""
+    return ", ".join(filter(None, (bird.sex, bird.hatched.isoformat() if bird.hatched else "")))
+
+
+def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
+    """Labels of some birds or all, 40 to a page. Raises StoreError for a band that isn't kept."""
+    rows = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
+    known = {row.band: row for row in rows}
+    unknown = [band for band in bands or () if band not in known]
+    if unknown:
+        raise StoreError(f"no bird with the band {unknown[0]!r}")
+    birds = [known[band] for band in bands] if bands else list(rows)
+    if not birds:
+        raise StoreError("no birds are kept yet")
+    pdf = document("Leg-band labels")
+    for number, bird in enumerate(birds):
+        place = number % (COLUMNS * ROWS)
+        if place == 0:
+            pdf.add_page()
+        x, y = LEFT + place % COLUMNS * WIDE, TOP + place // COLUMNS * TALL
+        pdf.set_draw_color(190)
+        pdf.rect(x, y, WIDE, TALL)
+        pdf.image(code(MARK + bird.band), x + 1, y + 1.5, TALL - 3, alt_text=f"bird {bird.band}")
+        fitted(pdf, bird.band, WIDE - TALL, 20)
+        pdf.text(x + TALL - 1, y + 12, bird.band)
+        pdf.set_font("DejaVu", "", 6)
+        for line, words in enumerate(told(bird).split(", ")):
+            pdf.text(x + TALL - 1, y + 18 + 3 * line, words)
+    return bytes(pdf.output())
+
+
+def pen_sheets(session: Session) -> bytes:
+    """A page a pen: its name, and who lives in it now. Raises StoreError if there is no pen."""
+    pens = session.scalars(select(PenRow).order_by(PenRow.name)).all()
+    if not pens:
+        raise StoreError("no pens are kept yet")
+    pdf = document("Pen sheets")
+    for pen in pens:
+        pdf.add_page()
+        fitted(pdf, pen.name, 130, 48)
+        pdf.text(15, 35, pen.name)
+        pdf.image(code(f"combwright:pen:{pen.name}"), 155, 10, 45, alt_text=f"pen {pen.name}")
+        stays = session.execute(
+            select(PenBirdRow, BirdRow)
+            .join(BirdRow)
+            .where(PenBirdRow.pen_id == pen.id, PenBirdRow.until.is_(None))
+            .order_by(BirdRow.sex, BirdRow.id)
+        ).all()
+        y = 65.0
+        for _, bird in stays:
+            if y > 275:
+                pdf.add_page()
+                y = 20.0
+            fitted(pdf, bird.band, 50, 20)
+            pdf.text(15, y + 10, bird.band)
+            pdf.set_font("DejaVu", "", 11)
+            pdf.text(70, y + 9, told(bird))
+            pdf.image(code(MARK + bird.band), 175, y - 2, 18, alt_text=f"bird {bird.band}")
+            y += 20
+    return bytes(pdf.output())

@@ -1,0 +1,1 @@
+"""A flock list in hand: what was seen, inferred and advised; no database."""

@@ -1,0 +1,193 @@
+"""Sorting a batch: readings joined with the pedigree, the worst risk first."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
+from classifier.reading import Reading
+from service.flock.assessment import PILE_ORDER, Item, item_of
+from service.flock.boxes_csv import Box, box_for
+from service.flock.candidates import Candidate, candidates
+from service.flock.flock_csv import Flock
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader
+
+
+class TriageError(ValueError):
+    """A batch that can't be sorted at all."""
+
+
+@dataclass(frozen=True)
+class Failure:
+    """A photo that couldn't be read, and why."""
+
+    photo: Path
+    error: str
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A sorted batch and what couldn't be read."""
+
+    items: tuple[Item, ...]
+    failures: tuple[Failure, ...]
+    unseen: tuple[str, ...]
+    """Birds of the flock list without a photo in this batch."""
+
+    def pile(self, name: str) -> list[Item]:
+        """The items of one pile."""
+        return [item for item in self.items if item.pile == name]
+
+
+def photos_in(folder: Path) -> list[Path]:
+    """Files of a folder that look like photos by their suffix, in natural order."""
+    if not folder.exists():
+        raise TriageError(f"{folder}: no such folder; give the one with the photos")
+    if not folder.is_dir():
+        raise TriageError(f"{folder}: not a folder; give the one with the photos")
+    found = [
+        p
+        for p in folder.iterdir()
+        if p.is_file() and p.suffix.lower() in SUFFIXES and not p.name.startswith(".")
+    ]
+    if not found:
+        raise TriageError(f"{folder}: no photos here ({', '.join(SUFFIXES)})")
+    return sorted(found, key=natural)
+
+
+def natural(path: Path) -> list[tuple[int, int, str]]:
+    """Sort key by which 9 comes before 10."""
+    parts = re.split(r"(\d+)", path.name)
+    return [(0, int(p), "") if p.isdigit() else (1, 0, p.lower()) for p in parts]
+
+
+def owners(photos: Sequence[Path], flock: Flock | None) -> dict[str, list[Path]]:
+    """Photos by bird: the flock's `photo` column, else the file name's stem.
+
+    A stem with an ending such as `-2`, `_b` or ` (3)` belongs to the bird before it, if the
+    flock knows that one and not the whole stem.
+    """
+    listed = {p: b.bird for b in (flock.birds if flock else ()) for p in b.photos}
+    known = {b.bird for b in flock.birds} if flock else set()
+    birds: dict[str, list[Path]] = {}
+    for photo in photos:
+        bird = listed.get(photo.name) or photo.stem
+        if photo.name not in listed and bird not in known:
+            short = re.sub(r"[-_ ](\d+|[a-z]|\(\d+\))$", "", bird)
+            bird = short if short in known else bird
+        birds.setdefault(bird, []).append(photo)
+    return birds
+
+
+def read_every_head(
+    photos: Sequence[Path], reader: Reader, tick: Callable[[], None]
+) -> tuple[dict[Path, list[Reading]], list[Failure]]:
+    """Readings of all heads of every photo, and the photos that can't be decoded."""
+    readings: dict[Path, list[Reading]] = {}
+    failures: list[Failure] = []
+    for path in photos:
+        try:
+            readings[path] = reader.read_heads(open_photo(path))
+        except PhotoError as error:
+            failures.append(Failure(path, str(error)))
+        tick()
+    return readings, failures
+
+
+def read_all(
+    photos: Sequence[Path],
+    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
+    boxes: dict[str, Box],
+    tick: Callable[[], None] = lambda: None,
+    chunk: int = 8,
+) -> tuple[dict[Path, Reading], list[Failure]]:
+    """Readings of all photos that can be decoded, and the failures; few in memory at once."""
+    readings: dict[Path, Reading] = {}
+    failures: list[Failure] = []
+    # Decoding leaves Python's lock alone, so that several photos are decoded at a time.
+    with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as decoders:
+        parts = [photos[start : start + chunk] for start in range(0, len(photos), chunk)]
+        # One part ahead: the next photos are decoded while these are read.
+        ahead = decoders.map(opened_or_error, parts[0]) if parts else iter(())
+        for number, part in enumerate(parts):
+            now = list(ahead)
+            if number + 1 < len(parts):
+                ahead = decoders.map(opened_or_error, parts[number + 1])
+            opened: list[tuple[Path, Photo]] = []
+            for path, photo in zip(part, now, strict=True):
+                if isinstance(photo, PhotoError):
+                    failures.append(Failure(path, str(photo)))
+                    tick()
+                else:
+                    opened.append((path, photo))
+            readings_of(opened, read, boxes, tick, readings, failures)
+    return readings, failures
+
+
+def opened_or_error(path: Path) -> Photo | PhotoError:
+    """A decoded photo, or why it can't be decoded."""
+    try:
+        return open_photo(path)
+    except PhotoError as error:
+        return error
+
+
+def readings_of(
+    opened: Sequence[tuple[Path, Photo]],
+    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
+    boxes: dict[str, Box],
+    tick: Callable[[], None],
+    readings: dict[Path, Reading],
+    failures: list[Failure],
+) -> None:
+    """Read decoded photos with their boxes, into `readings` and `failures`."""
+    good: list[tuple[Path, Photo, Box | None]] = []
+    for path, photo in opened:
+        box = box_for(path, boxes)
+        if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
+            size = f"{photo.width} x {photo.height}"
+            failures.append(Failure(path, f"its box lies outside the {size} photo"))
+            tick()
+        else:
+            good.append((path, photo, box))
+    if good:
+        answers = read([p for _, p, _ in good], [b for _, _, b in good])
+        for (path, _, _), reading in zip(good, answers, strict=True):
+            readings[path] = reading
+            tick()
+
+
+def sort_batch(
+    photos: Sequence[Path],
+    readings: dict[Path, Reading],
+    failures: Sequence[Failure],
+    flock: Flock | None,
+    prior: Sequence[float],
+    on: date | None,
+) -> Batch:
+    """Join readings with the flock and sort the birds, worst risk first in each pile."""
+    by_bird = owners(photos, flock)
+    known: dict[str, Candidate] = {}
+    if flock:
+        looks = {b: [readings[p] for p in ps if p in readings] for b, ps in by_bird.items()}
+        found = candidates(flock, looks, prior, on)
+        known = {c.bird: c for c in found}
+    rows = {b.bird: b for b in flock.birds} if flock else {}
+    items = []
+    for bird, paths in by_bird.items():
+        seen = tuple(readings[p] for p in paths if p in readings)
+        if seen:
+            kept = tuple(p for p in paths if p in readings)
+            items.append(item_of(bird, kept, seen, known.get(bird), rows.get(bird)))
+    items.sort(key=lambda i: (PILE_ORDER.index(i.pile), -i.risk, natural(Path(i.bird))))
+    unseen = tuple(b for b in rows if b not in by_bird)
+    return Batch(tuple(items), tuple(failures), unseen)

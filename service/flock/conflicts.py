@@ -1,0 +1,175 @@
+"""Readings that the pedigree makes impossible, and the likelier culprits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from classifier.vocabulary import SPOKEN
+from genetics.combs import CLASSES, comb_given_genotype, tables
+from genetics.pedigree import Impossible, Possible, infer
+from genetics.variable_elimination import TooWide
+from service.flock.evidence import Array, Evidence
+from service.flock.flock_csv import Flock
+from service.flock.inference import Inference, crest_chance, pairs_of
+
+# In a larger flock only the bird's nearer relatives are tried again, or a search takes minutes.
+MOST_BIRDS = 200
+
+
+def conflict(
+    flock: Flock,
+    row: int,
+    evidence: Sequence[Evidence],
+    inference: Inference,
+    with_culprits: bool = True,
+) -> str | None:
+    """In words, a reading that the pedigree makes impossible, with the likelier culprits.
+
+    Weighing the culprits takes many inferences; they can be left out for the time being.
+    """
+    limits = tables()["conflict"]
+    others = inference.combs.others[row]
+    crest = crest_chance(inference, row, evidence[row].crest)
+    leaky = others @ comb_given_genotype(crest)
+    for look in evidence[row].looks:
+        words = ("single_blade_pea", "triple_pea") if look.comb == "pea" else (look.comb,)
+        if not look.comb or sum(leaky[CLASSES.index(w)] for w in words) >= limits["unlikely"]:
+            continue
+        # Alleles that relatives can't have given: the leaks of the comb table don't excuse them.
+        strict = textbook_chance(others, evidence[row].crest, words)
+        if strict >= limits["impossible"]:
+            continue
+        name = SPOKEN.get(look.comb, look.comb)
+        told = (
+            f"{look.source} says {name}, which its relatives make all but impossible "
+            f"({odds(strict)} before the reading)"
+        )
+        if not with_culprits:
+            return told
+        return f"{told}. Likelier: {'; '.join(culprits(flock, row, inference))}"
+    return None
+
+
+def odds(chance: float) -> str:
+    """A small chance in words.
+
+    >>> odds(0.0004), odds(0.0)
+    ('about 1 in 2,500', 'less than 1 in 10,000')
+    """
+    return "less than 1 in 10,000" if chance < 1e-4 else f"about 1 in {round(1 / chance):,}"
+
+
+def textbook_chance(others: Array, crest: bool | None, words: Sequence[str]) -> float:
+    """Chance of a comb by the textbook alone, without leaks, from the relatives (9,) alone."""
+    table = comb_given_genotype(crest)
+    folded, single = CLASSES.index("crest_folded_single"), CLASSES.index("single")
+    top = np.zeros_like(table)
+    top[np.arange(9), table.argmax(1)] = 1
+    if crest is not False:
+        top[8, [folded, single]] = 1
+    wanted = top[:, [CLASSES.index(w) for w in words]].max(1)
+    return float(others @ wanted)
+
+
+def near(flock: Flock, row: int) -> list[int]:
+    """Rows of a bird's parents and theirs, chicks and their other parents, sibs, day mates."""
+    sire, dam = flock.sire, flock.dam
+    ring = {row, sire[row], dam[row]}
+    some = flock.possible.get(row)
+    ring |= {*some.sires, *some.dams} if some else set()
+    ring |= {r for p in (sire[row], dam[row]) if p >= 0 for r in (sire[p], dam[p])}
+    hatched = flock.birds[row].hatched
+    for i, bird in enumerate(flock.birds):
+        same_day = hatched is not None and bird.hatched == hatched
+        sib = (sire[row] >= 0 and sire[i] == sire[row]) or (dam[row] >= 0 and dam[i] == dam[row])
+        if same_day or sib or row in (sire[i], dam[i]):
+            ring |= {i, sire[i], dam[i]}
+    return sorted(r for r in ring if r >= 0)
+
+
+def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
+    """Explanations of a conflict by their weight: chance beforehand times how well they fit.
+
+    Tried: the comb was misread; the sire or the dam is another bird; two chicks hatched on one
+    day from different parents carry each other's bands. Of a large flock, or one too entangled
+    for an exact answer, only the bird's nearer relatives take part.
+    """
+    limits = tables()["conflict"]
+    rows = list(range(len(flock.birds)))
+    if len(rows) > MOST_BIRDS or inference.method != "exact":
+        rows = near(flock, row)
+    place = {r: i for i, r in enumerate(rows)}
+    likelihoods, priors = inference.likelihoods[rows], inference.priors[rows].copy()
+    for i, r in enumerate(rows):
+        # A parent left outside speaks through what the whole flock says of its chick.
+        outside = [p for p in (flock.sire[r], flock.dam[r]) if p >= 0 and p not in place]
+        if outside and r != row:
+            others = inference.combs.others[r]
+            priors[i] = others / others.sum()
+    pairs = pairs_of([c for c in inference.counted if c.sire in place and c.dam in place])
+    pairs = tuple(type(p)(place[p.sire], place[p.dam], p.likelihood) for p in pairs)
+
+    def parents(column: Sequence[int]) -> list[int]:
+        return [place.get(column[r], -1) for r in rows]
+
+    several = {
+        place[r]: Possible(
+            tuple(place[p] for p in some.sires if p in place),
+            tuple(place[p] for p in some.dams if p in place),
+        )
+        for r, some in flock.possible.items()
+        if r in place
+    }
+
+    def fit(sire: list[int], dam: list[int], seen: Array) -> float:
+        try:
+            return infer(sire, dam, seen, priors, pairs, possible=several).log_evidence
+        except Impossible:
+            return -np.inf
+
+    sire, dam = parents(flock.sire), parents(flock.dam)
+    me, bird = place[row], flock.birds[row]
+    doubted = likelihoods.copy()
+    doubted[me] = likelihoods[me].mean()
+    try:
+        weights = {"the comb was misread": fit(sire, dam, doubted) + np.log(limits["misread"])}
+    except TooWide:
+        return ["its relatives are too entangled to weigh the explanations"]
+    for column, band in (("sire", bird.sire), ("dam", bird.dam)):
+        if band and (sire if column == "sire" else dam)[me] >= 0:
+            other = {"sire": list(sire), "dam": list(dam)}
+            other[column][me] = -1
+            weights[f"its {column} isn't {band}"] = fit(
+                other["sire"], other["dam"], likelihoods
+            ) + np.log(limits["wrong_parent"])
+    partners = [
+        i
+        for i, r in enumerate(rows)
+        if r != row
+        and flock.birds[r].hatched is not None
+        and flock.birds[r].hatched == bird.hatched
+        and (sire[i], dam[i]) != (sire[me], dam[me])
+        and i not in several
+        and me not in several
+        and me not in (sire[i], dam[i])
+    ]
+    for partner in partners:
+        s, d = list(sire), list(dam)
+        s[me], s[partner] = s[partner], s[me]
+        d[me], d[partner] = d[partner], d[me]
+        name = f"bands {bird.bird} and {flock.birds[rows[partner]].bird} are mixed up"
+        try:
+            found = fit(s, d, likelihoods)
+        except TooWide:
+            continue
+        weights[name] = found + np.log(limits["mixed_band"] / len(partners))
+    finite = {k: v for k, v in weights.items() if np.isfinite(v)}
+    if not finite:
+        return ["no single slip explains it"]
+    top = max(finite.values())
+    total = sum(np.exp(v - top) for v in finite.values())
+    shares = {k: float(np.exp(v - top) / total) for k, v in finite.items()}
+    ranked = sorted(shares.items(), key=lambda item: -item[1])[:4]
+    return [f"{name} ({share:.0%})" for name, share in ranked if share >= 0.01]

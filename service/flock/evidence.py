@@ -1,0 +1,136 @@
+"""What was seen of one bird itself, as genetics takes it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+from numpy.typing import NDArray
+
+from classifier.reading import Reading
+from genetics.evidence import (
+    from_genotype,
+    from_person,
+    from_posterior,
+    from_sighting,
+    from_wattles,
+    on_genotypes,
+    pooled,
+    wattle_silence,
+    with_crest,
+)
+from service.flock.flock_csv import Bird
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Look:
+    """A reading as genetics takes it: the likelihood of the combs and where it comes from."""
+
+    source: str
+    likelihood: Array
+    comb: str
+    """The comb word that the look proposes; empty if it proposes none."""
+    by_person: bool = False
+    by: str = ""
+    """Who looked, if a person."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that was seen of one bird itself."""
+
+    crest: bool | None
+    beard: bool | None
+    looks: tuple[Look, ...]
+    wattles: Array
+    wattles_note: str
+    genotype: Array
+
+    @property
+    def combs(self) -> Array:
+        """All looks as one likelihood of the combs (6,)."""
+        return together(self.looks)
+
+    @property
+    def coupling(self) -> Array | None:
+        """Likelihood over R and P with crest (9, 3) where the comb couples them, else None."""
+        if self.crest is not None:
+            return None
+        table = with_crest(self.combs)
+        if table is None:
+            return None
+        return np.asarray(table * (self.wattles * self.genotype)[:, None])
+
+    @property
+    def on_genotypes(self) -> Array:
+        """Product of the pieces (9,), taken without a crest of unknown presence."""
+        return on_genotypes(self.combs, self.crest) * self.wattles * self.genotype
+
+    @property
+    def on_crest(self) -> Array:
+        """Likelihood (3,) of the crest's genotypes."""
+        return from_sighting("Cr", self.crest)
+
+    @property
+    def on_beard(self) -> Array:
+        """Likelihood (3,) of the beard's genotypes."""
+        return from_sighting("Mb", self.beard)
+
+
+def together(looks: Sequence[Look]) -> Array:
+    """Looks as one likelihood of the combs (6,).
+
+    The model's looks at several photos are pooled, and so are one person's at several; what
+    different people say is multiplied, and with what the model says.
+    """
+    combs = pooled([look.likelihood for look in looks if not look.by_person])
+    for person in dict.fromkeys(look.by for look in looks if look.by_person):
+        mine = [look.likelihood for look in looks if look.by_person and look.by == person]
+        combs = combs * (mine[0] if len(mine) == 1 else pooled(mine))
+    return combs
+
+
+def look_of(reading: Reading, prior: Sequence[float]) -> Look:
+    """A model's reading as a likelihood; what can't be read says nothing."""
+    useless = 1 - (1 - reading.none_of_these) * reading.readable
+    if reading.pile == "new_photo":
+        useless = 1.0
+    likelihood = from_posterior(reading.comb, prior, useless)
+    comb = reading.best if reading.proposal else ""
+    return Look(f"photo {reading.photo}", likelihood, comb)
+
+
+def evidence_of(
+    bird: Bird,
+    readings: Sequence[Reading],
+    prior: Sequence[float],
+    on: date | None,
+    people: Sequence[Look] = (),
+) -> Evidence:
+    """Collect what was seen of a bird; a note in the list outranks the photo for the crest.
+
+    `people` are persons' looks at the bird's photos: they stand for the list's comb if the same
+    person wrote that, or nobody is named there.
+    """
+    looks = [look_of(r, prior) for r in readings]
+    crest = bird.crest
+    if crest is None and readings:
+        chance = float(np.mean([r.crest for r in readings]))
+        crest = True if chance > 0.8 else False if chance < 0.2 else None
+    looks += people
+    again = people and (not bird.comb_by or bird.comb_by in {look.by for look in people})
+    if bird.comb and not again:
+        source = f"read by {bird.comb_by or 'a person'}"
+        looks.append(Look(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
+    age = bird.age_weeks(bird.wattles_on or on)
+    wattles, note = np.ones(9), ""
+    if bird.wattles:
+        wattles = from_wattles(bird.wattles, bird.beard, bird.sex, age)
+        silent = wattle_silence(bird.beard, bird.sex, age)
+        note = f"wattles {bird.wattles}" + (f", which say nothing: {silent}" if silent else "")
+    genotype = from_genotype(bird.genotype) if bird.genotype else np.ones(9)
+    return Evidence(crest, bird.beard, tuple(looks), wattles, note, genotype)

@@ -1,0 +1,210 @@
+"""Test matings and counts of chicks, from words to answers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from genetics.combs import founder_prior
+from genetics.counts import better_parents, fit
+from genetics.evidence import from_genotype
+from genetics.genotype import NAMES
+from genetics.kinship import kinship
+from genetics.planning import Mating, matings, pens
+from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
+from service.flock.evidence import Array, evidence_of
+from service.flock.flock_csv import Flock
+from service.flock.inference import Inference, infer_flock
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A bird to be tested or a mate: its name and probabilities (9,)."""
+
+    name: str
+    chances: Array
+    caution: str = ""
+    """What an approximate answer must say of itself."""
+
+
+def written(genotype: str) -> Subject:
+    """A bird known by its genotype; open alleles are as common as among founders."""
+    prior = founder_prior() * from_genotype(genotype)
+    return Subject(genotype, prior / prior.sum())
+
+
+def from_list(flock: Flock, on: date) -> Inference:
+    """Posteriors from a flock list alone, without photos."""
+    return infer_flock(flock, [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds])
+
+
+def known_birds(flock: Flock, on: date) -> dict[str, Subject]:
+    """Every bird of a flock list by its band, with all that its records say."""
+    found = from_list(flock, on)
+    return {
+        b.bird: Subject(b.bird, found.combs.marginals[i], found.caution)
+        for i, b in enumerate(flock.birds)
+    }
+
+
+def testers(
+    flock: Flock, birds: dict[str, Subject], bird: str, asked: str
+) -> list[tuple[str, float]]:
+    """Birds of the other sex as testers of a bird, the best first."""
+    sex = {b.bird: b.sex for b in flock.birds}
+    mates = {
+        band: subject.chances
+        for band, subject in birds.items()
+        if band != bird and sex[band] and sex[band] != sex[bird]
+    }
+    return best_testers(birds[bird].chances, mates, asked)
+
+
+def mating_test(
+    bird: Subject,
+    mate: Subject,
+    asked: str,
+    certainty: float,
+    rates: tuple[float, float, float],
+    scored: Sequence[str],
+) -> dict[str, Any]:
+    """A test mating worked out, and where it stands after the chicks scored so far."""
+    worked = plan(bird.chances, mate.chances, asked, certainty, rates)
+    answer: dict[str, Any] = {
+        "bird": bird.name,
+        "asked": worked.locus,
+        "caution": bird.caution or mate.caution,
+        "mate": mate.name,
+        "carrier_before": worked.carrier_before,
+        "telling_chick": worked.telling,
+        "certainty": certainty,
+        "chicks": worked.chicks,
+        "eggs": worked.eggs,
+        "expected_chicks": worked.expected_chicks,
+        "carrier_if_none_tells": worked.carrier_if_none,
+        "scored": dict(Counter(scored)),
+        "carrier_now": None,
+        "chick_by_chick": [],
+        "genotypes_now": None,
+    }
+    if scored:
+        steps = chick_by_chick(bird.chances, mate.chances, asked, scored)
+        now = after_scoring(bird.chances, mate.chances, Counter(scored))
+        answer["carrier_now"] = steps[-1].carrier
+        answer["chick_by_chick"] = [asdict(step) for step in steps]
+        answer["genotypes_now"] = dict(zip(NAMES, now.tolist(), strict=True))
+    return answer
+
+
+def mating_test_rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
+    """The answer as lines for people."""
+    hidden = {"R": "carries r+", "P": "carries p+"}.get(answer["asked"], f"isn't {answer['asked']}")
+    rows = [
+        (f"chance that it {hidden}", f"{answer['carrier_before']:.0%}"),
+        ("chance that one chick of such a bird tells", f"{answer['telling_chick']:.0%}"),
+        (f"chicks for {answer['certainty']:.0%} certainty", str(answer["chicks"])),
+        ("eggs to set (9 times in 10 enough)", str(answer["eggs"])),
+        ("chicks scored on average until decided", f"{answer['expected_chicks']:.1f}"),
+        (f"still {hidden} if none of them tells", f"{answer['carrier_if_none_tells']:.1%}"),
+    ]
+    for step in answer["chick_by_chick"]:
+        comb = step["comb"].replace("_", " ")
+        rows.append((f"after chick {step['chick']}, {comb}", f"{step['carrier']:.1%}"))
+    return rows
+
+
+def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str, Any]:
+    """Counts against a mating, and the parents that would fit them best.
+
+    Parents whose genotype is open are tested at their likeliest one, and the fitting genotypes are
+    listed with what their records say of them. Known ones that fit poorly are weighed against all
+    others, as common as among founders.
+    """
+    likeliest = [NAMES[int(np.argmax(who.chances))] for who in (sire, dam)]
+    result = fit(likeliest[0], likeliest[1], counts)
+    is_open = any(who.chances.max() < 1 - 1e-9 for who in (sire, dam))
+    pairs = []
+    if is_open:
+        pairs = better_parents(counts, sire.chances, dam.chances)
+    if not pairs and result.p_value < 0.05:
+        pairs = better_parents(counts, founder_prior(), founder_prior())
+    return {
+        "caution": sire.caution or dam.caution,
+        "sire": likeliest[0],
+        "dam": likeliest[1],
+        "classes": [
+            {"comb": c, "observed": o, "expected": e}
+            for c, o, e in zip(result.classes, result.observed, result.expected, strict=True)
+        ],
+        "method": result.method,
+        "p_value": result.p_value,
+        "verdict": result.verdict,
+        "better_parents": [
+            {"sire": p.sire, "dam": p.dam, "probability": p.probability} for p in pairs
+        ],
+    }
+
+
+def ranked_matings(
+    flock: Flock,
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+    on: date,
+) -> tuple[list[Mating], str]:
+    """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
+    inference = from_list(flock, on)
+    rows = range(len(flock.birds))
+    found = matings(
+        inference.combs.marginals,
+        kinship(flock.sire, flock.dam),
+        [i for i in rows if flock.birds[i].sex == "cock"],
+        [i for i in rows if flock.birds[i].sex == "hen"],
+        goal,
+        keepers,
+        rates,
+        certainty,
+    )
+    return found, inference.caution
+
+
+def mating_plan(
+    flock: Flock,
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+    on: date,
+) -> list[dict[str, Any]]:
+    """All cock x hen pairs as JSON objects."""
+    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    names = [b.bird for b in flock.birds]
+    return [
+        asdict(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": caution}
+        for m in ranked
+    ]
+
+
+def pen_plan(
+    flock: Flock,
+    hens: int,
+    goal: str,
+    keepers: int,
+    rates: tuple[float, float, float],
+    certainty: float,
+    on: date,
+) -> list[dict[str, Any]]:
+    """Each cock with his best hens as JSON objects."""
+    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    names = [b.bird for b in flock.birds]
+    named = {"approximate": caution}
+    return [
+        asdict(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
+        for p in pens(ranked, hens, keepers, rates, certainty)
+    ]

@@ -1,0 +1,122 @@
+"""What would settle a bird, the cheapest step first.
+
+Steps are offered, never a verdict: each says what it costs in work and in weeks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from genetics.genotype import NAMES, index_of
+from genetics.numbers import toml
+from genetics.planning import usual_rates
+from genetics.testmating import TestMatingError, plan, question
+from service.flock.assessment import Item
+from service.flock.candidates import Candidate
+
+SINGLE = index_of("r+/r+ p+/p+")
+
+
+def costs() -> dict[str, Any]:
+    """The numbers of `genetics/settling.toml`, with the user's own in place."""
+    return toml("settling")
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is on record of a bird beyond its candidates."""
+
+    sex: str
+    hatched: date | None
+    beard: bool | None
+    wattles: str
+    photos: int
+    read_blind: bool
+    """Whether a person has read one of its photos before seeing the model's reading."""
+    testers: Sequence[str] = ()
+    """Single-combed birds of the other sex."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """Something that would tell more about a bird."""
+
+    kind: str
+    says: str
+    minutes: int
+    weeks: int = 0
+    eggs: int = 0
+
+
+def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> list[Step]:
+    """What would settle a bird, by weeks to wait and then by minutes of work."""
+    minutes, weeks = costs()["minutes"], costs()["weeks"]
+    found: list[Step] = []
+    reasons = item.reasons if item else ()
+    if not known.photos:
+        says = "photograph the head from the side, with the whole comb in view"
+        found.append(Step("photo", says, minutes["photo"]))
+    elif item and item.pile == "new_photo":
+        found.append(Step("photo", f"another photo: {reasons[0]}", minutes["photo"]))
+    if any(r.startswith("a crest is present") for r in reasons):
+        says = "part the crest and photograph the comb from above"
+        found.append(Step("parted", says, minutes["part_the_crest"]))
+    unsure = item is not None and item.pile != "settled"
+    if known.photos and unsure and not known.read_blind:
+        says = "let a second person read the photo who hasn't seen this page"
+        found.append(Step("blind", says, minutes["second_person"]))
+    if pea_is_open(candidate):
+        if known.beard is None:
+            says = "note whether it has a beard: without one its wattles tell of pea"
+            found.append(Step("note", says, minutes["note"]))
+        elif known.beard is False and not known.wattles:
+            says = "note its wattles, beside birds of the same sex and age"
+            found.append(Step("note", says, minutes["note"]))
+    age = (on - known.hatched).days / 7 if known.hatched else None
+    left = weeks["grown_cock" if known.sex == "cock" else "grown_hen"] - (age or 0)
+    if age is not None and unsure and left > 0:
+        wait = max(weeks["least_wait"], round(left))
+        says = f"wait {wait} weeks and photograph it again: the comb is still growing"
+        found.append(Step("wait", says, minutes["wait"], wait))
+    found += tests(candidate, known, max(0, round(left)) if age is not None else 0)
+    return sorted(found, key=lambda s: (s.weeks, s.minutes))
+
+
+def chances_of(candidate: Candidate) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """The candidate's genotypes as probabilities (9,)."""
+    return np.array([candidate.genotypes[name] for name in NAMES])
+
+
+def pea_is_open(candidate: Candidate) -> bool:
+    """Whether the genotype at P isn't all but known."""
+    by_pea = chances_of(candidate).reshape(3, 3).sum(0)
+    return bool(by_pea.max() < 1 - costs()["limits"]["open"])
+
+
+def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
+    """Test matings to a single-combed bird for each recessive that may be hidden."""
+    limits, weeks = costs()["limits"], costs()["weeks"]
+    chances = chances_of(candidate)
+    found = []
+    for locus, hidden in (("R", "r+"), ("P", "p+")):
+        asked = question(locus)
+        carrier, pure = float(chances @ asked.carrier), float(chances @ asked.pure)
+        if min(carrier, pure) <= limits["open"]:
+            continue
+        try:
+            worked = plan(chances, SINGLE, locus, limits["certainty"], usual_rates())
+        except TestMatingError:
+            continue
+        mates = " or ".join(known.testers) or "a single-combed bird"
+        says = (
+            f"test mating to {mates}: {worked.chicks} chicks tell whether it hides {hidden} "
+            f"({worked.eggs} eggs)"
+        )
+        total = grown_in + weeks["mating"] + weeks["brooding"] + weeks["chicks"]
+        found.append(Step("test", says, costs()["minutes"]["test_mating"], total, worked.eggs))
+    return found

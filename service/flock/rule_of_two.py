@@ -1,0 +1,63 @@
+"""A bird leaves the breeding pen on its comb alone only after two independent readings agree,
+or after a test mating. What is missing is told; the decision stays the keeper's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from classifier.vocabulary import SPOKEN, coarse_of
+
+TEST_CHICKS = 5  # leave 3.1 % of carriers unseen, (1/2)^5
+
+
+@dataclass(frozen=True)
+class Witness:
+    """One look that may count: by the model, or by a person who saw no other reading before."""
+
+    who: str
+    comb: str
+    independent: bool
+    """The model once, however many photos; a person only if the look was blind."""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """Whether the rule is met, by what, and what is missing."""
+
+    met: bool
+    by: tuple[str, ...]
+    missing: tuple[str, ...]
+
+
+def rule_of_two(witnesses: Sequence[Witness], chicks: Mapping[str, int], conflict: bool) -> Rule:
+    """Judge by looks and by chicks counted in test matings (comb word to number).
+
+    Combs agree if they are the same of single (folded or not), rose, pea and walnut.
+    """
+    scored = sum(chicks.values())
+    if scored >= TEST_CHICKS:
+        return Rule(True, (f"a test mating with {scored} chicks",), ())
+    # A person's newest blind look; the model speaks once.
+    voices: dict[str, str] = {}
+    for look in witnesses:
+        coarse = coarse_of(look.comb)
+        if look.independent and coarse:
+            voices[look.who] = coarse
+    groups: dict[str, list[str]] = {}
+    for who, comb in voices.items():
+        groups.setdefault(comb, []).append(who)
+    comb, agreed = max(groups.items(), key=lambda g: len(g[1]), default=("", []))
+    missing = []
+    if len(groups) > 1:
+        said = " and ".join(f"{SPOKEN.get(c, c)} ({', '.join(w)})" for c, w in groups.items())
+        missing.append(f"independent readings disagree: {said}; a third one, or a test mating")
+    elif len(agreed) < 2:
+        has = f"so far {agreed[0]}" if agreed else "so far none"
+        missing.append(f"a second independent reading ({has}): someone who reads it blind")
+    if conflict:
+        missing.append("an explanation of why it doesn't fit its relatives")
+    if missing:
+        return Rule(False, (), tuple(missing))
+    return Rule(True, tuple(f"{who}: {SPOKEN.get(comb, comb)}" for who in agreed), ())

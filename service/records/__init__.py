@@ -1,0 +1,1 @@
+"""The records: database, tables, audit log, photos, intake, exchange, backup."""

@@ -1,0 +1,176 @@
+"""The trail: every change of a record, who made it, and its undoing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Any
+
+from sqlalchemy import Date, Table, event, func, insert, inspect, select
+from sqlalchemy.orm import Session, sessionmaker
+
+from service.records.database import StoreError
+from service.records.tables import DERIVED, JOURNALS, Base, ChangeRow, Utc
+
+UNWATCHED = (*JOURNALS, *DERIVED)
+CLASSES: dict[str, type[Base]] = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
+
+
+def plain(value: Any) -> Any:
+    """A column's value as JSON holds it."""
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat()
+    return value.isoformat() if isinstance(value, date) else value
+
+
+def lively(table: Table, row: dict[str, Any]) -> dict[str, Any]:
+    """JSON values of a row as the columns want them."""
+    found = {}
+    for name, value in row.items():
+        kind = table.c[name].type
+        if isinstance(value, str) and isinstance(kind, Utc):
+            value = datetime.fromisoformat(value)
+        elif isinstance(value, str) and isinstance(kind, Date):
+            value = date.fromisoformat(value)
+        found[name] = value
+    return found
+
+
+def content(item: Base) -> dict[str, Any]:
+    """A row's columns."""
+    return {c.key: plain(getattr(item, c.key)) for c in inspect(item).mapper.column_attrs}
+
+
+def earlier(item: Base) -> dict[str, Any]:
+    """A row's columns as they were before this flush."""
+    state, was = inspect(item), content(item)
+    for name in was:
+        history = state.attrs[name].history
+        if history.deleted:
+            was[name] = plain(history.deleted[0])
+    return was
+
+
+def watch(sessions: sessionmaker[Session]) -> None:
+    """Let every flush of these sessions write its changes to the trail."""
+
+    @event.listens_for(sessions, "after_flush")
+    def note(session: Session, _: Any) -> None:
+        rows: list[tuple[Any, dict[str, Any] | None, dict[str, Any] | None]] = []
+        for item in session.new:
+            rows.append((item, None, content(item)))
+        for item in session.dirty:
+            before, after = earlier(item), content(item)
+            if before != after:
+                rows.append((item, before, after))
+        for item in session.deleted:
+            rows.append((item, content(item), None))
+        rows = [row for row in rows if row[0].__tablename__ not in UNWATCHED]
+        if not rows:
+            return
+        info = session.info
+        if "batch" not in info:
+            raise RuntimeError("a session that only reads has changed records")
+        now = datetime.now(UTC)
+        session.execute(
+            insert(ChangeRow),
+            [
+                {
+                    "batch": info["batch"],
+                    "made": now,
+                    "by": info["by"][:80],
+                    "act": info["act"][:200],
+                    "undoes": info.get("undoes", ""),
+                    "kind": item.__tablename__,
+                    "row": item.id,
+                    "before": before,
+                    "after": after,
+                }
+                for item, before, after in rows
+            ],
+        )
+
+
+@dataclass(frozen=True)
+class Act:
+    """One batch of the trail."""
+
+    batch: str
+    made: datetime
+    by: str
+    act: str
+    changes: int
+    undone: bool
+
+
+def acts(session: Session, last: int = 50) -> list[Act]:
+    """The newest acts, newest first."""
+    rows = session.execute(
+        select(
+            ChangeRow.batch,
+            func.min(ChangeRow.made).label("made"),
+            ChangeRow.by,
+            ChangeRow.act,
+            func.count().label("changes"),
+        )
+        .group_by(ChangeRow.batch, ChangeRow.by, ChangeRow.act)
+        .order_by(func.max(ChangeRow.id).desc())
+        .limit(last)
+    ).all()
+    undone = set(session.scalars(select(ChangeRow.undoes).where(ChangeRow.undoes != "").distinct()))
+    return [Act(r.batch, r.made, r.by, r.act, r.changes, r.batch in undone) for r in rows]
+
+
+def history(session: Session, kind: str, row: int) -> Sequence[ChangeRow]:
+    """All changes of one row, oldest first."""
+    return session.scalars(
+        select(ChangeRow).where(ChangeRow.kind == kind, ChangeRow.row == row).order_by(ChangeRow.id)
+    ).all()
+
+
+def undo(session: Session, batch: str) -> int:
+    """Take back one act, in full or not at all; returns how many rows it had changed.
+
+    `session` is one that writes. Raises StoreError if there is no such act, if it is undone
+    already, or if what it changed has been changed again since.
+    """
+    rows = session.scalars(
+        select(ChangeRow).where(ChangeRow.batch == batch).order_by(ChangeRow.id.desc())
+    ).all()
+    if not rows:
+        raise StoreError(f"no act {batch!r} on the trail")
+    if session.scalar(select(ChangeRow.id).where(ChangeRow.undoes == batch).limit(1)):
+        raise StoreError("this is undone already")
+    session.info["undoes"] = batch
+    for change in rows:
+        kind = CLASSES[change.kind]
+        item = session.get(kind, change.row)
+        now = content(item) if item is not None else None
+        if now != change.after:
+            raise StoreError(
+                f"can't be undone: row {change.row} of {change.kind} was changed again since; "
+                "undo the later change first"
+            )
+        if change.before is None:
+            session.delete(item)
+        else:
+            values = lively(kind.__table__, change.before)  # type: ignore[arg-type]
+            if item is None:
+                item = kind()
+                session.add(item)
+            for name, value in values.items():
+                setattr(item, name, value)
+        session.flush()
+    return len(rows)
+
+
+def named(session: Session, start: str) -> str:
+    """The act whose name begins so. Raises StoreError if there is none, or several."""
+    if not start:
+        raise StoreError("name the act, as `combwright trail` shows it")
+    query = select(ChangeRow.batch).where(ChangeRow.batch.startswith(start)).distinct().limit(2)
+    found = session.scalars(query).all()
+    if len(found) != 1:
+        raise StoreError(f"{'no act' if not found else 'several acts'} named {start!r}")
+    return found[0]

@@ -1,0 +1,197 @@
+"""All records as JSON, and as a backup: one ZIP file with photos, records and checksums."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import zipfile
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Table, delete, insert, select, text
+from sqlalchemy.orm import Session
+
+from service.records.audit_log import lively, plain
+from service.records.database import Store, StoreError, lots
+from service.records.intake.near_duplicates import index_all
+from service.records.photo_files import PART, in_use, keep, place
+from service.records.tables import DERIVED, Base
+
+FORMAT = "combwright records"
+VERSION = 2  # of the tables, as their newest migration
+RECORDS, SUMS = "records.json", "checksums.txt"
+Told = Callable[[], None]
+
+
+def tables() -> list[Table]:
+    """All tables that are exported, parents before children."""
+    return [t for t in Base.metadata.sorted_tables if t.name not in DERIVED]
+
+
+def dumped(session: Session) -> str:
+    """All records as JSON text, the same for the same records."""
+    content: dict[str, Any] = {"format": FORMAT, "version": VERSION, "tables": {}}
+    for table in tables():
+        rows = session.execute(select(table).order_by(table.c.id)).mappings()
+        content["tables"][table.name] = [
+            {name: plain(value) for name, value in row.items()} for row in rows
+        ]
+    return json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
+
+
+def parsed(words: str, name: str) -> dict[str, list[dict[str, Any]]]:
+    """Tables of exported records. Raises StoreError for anything else."""
+    try:
+        content = json.loads(words)
+    except ValueError as error:
+        raise StoreError(f"{name}: not JSON ({error})") from None
+    if not isinstance(content, dict) or content.get("format") != FORMAT:
+        raise StoreError(f"{name}: not exported by this program")
+    if content.get("version") != VERSION:
+        raise StoreError(f"{name}: of version {content.get('version')}, this one reads {VERSION}")
+    return dict(content["tables"])
+
+
+def load(
+    session: Session, content: dict[str, list[dict[str, Any]]], name: str, replace: bool
+) -> int:
+    """Put exported records in the place of all that are there; returns how many rows.
+
+    In a session that writes, so all or nothing. Raises StoreError for records that don't fit, and
+    without `replace` if there are any already.
+    """
+    if not replace and any(session.execute(select(t).limit(1)).first() for t in tables()):
+        raise StoreError("the store holds records already; back them up, then use --replace")
+    known = {t.name: t for t in tables()}
+    if set(content) != set(known):
+        odd = ", ".join(sorted(set(content) ^ set(known)))
+        raise StoreError(f"{name}: tables missing or unknown: {odd}")
+    for derived in DERIVED:
+        session.execute(delete(Base.metadata.tables[derived]))
+    for table in reversed(tables()):
+        session.execute(delete(table))
+    count = 0
+    try:
+        for table in tables():
+            rows = [lively(table, row) for row in content[table.name]]
+            for some in lots(rows):
+                session.execute(insert(table), some)
+            count += len(rows)
+            restart(session, table)
+        index_all(session)
+    except (KeyError, ValueError, TypeError) as error:
+        raise StoreError(f"{name}: records that can't be read ({error})") from None
+    return count
+
+
+def restart(session: Session, table: Table) -> None:
+    """PostgreSQL hands out keys by counters of its own, which must go on after the last row."""
+    if session.get_bind().dialect.name == "postgresql":
+        session.execute(
+            text(
+                f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "
+                f"COALESCE((SELECT MAX(id) FROM {table.name}), 1), "
+                f"(SELECT COUNT(*) > 0 FROM {table.name}))"
+            )
+        )
+
+
+@contextmanager
+def whole(path: Path) -> Iterator[Path]:
+    """A file that appears under its name only when it is complete and synced."""
+    draft = path.with_name(f".{path.name}.{os.getpid()}{PART}")
+    try:
+        yield draft
+        with draft.open("rb+") as file:
+            os.fsync(file.fileno())
+        draft.replace(path)
+    except OSError as error:
+        raise StoreError(f"{path}: can't be written ({error.strerror or error})") from error
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def backup(store: Store, path: Path, told: Told = lambda: None) -> int:
+    """Write a backup of everything; returns how many photos it holds. Raises StoreError."""
+    sums = []
+    with in_use(store.photos), store.reading() as session:
+        records = dumped(session).encode()
+        photos = parsed(records.decode(), RECORDS)["photos"]
+        with whole(path) as draft, zipfile.ZipFile(draft, "w") as archive:
+            for row in photos:
+                name = f"photos/{row['sha256']}{row['suffix']}"
+                kept = place(store.photos, row["sha256"], row["suffix"])
+                try:
+                    data = kept.read_bytes()
+                except OSError:
+                    raise StoreError(f"{kept}: missing; see `combwright verify`") from None
+                if hashlib.sha256(data).hexdigest() != row["sha256"]:
+                    raise StoreError(f"{kept}: has changed; see `combwright verify`")
+                archive.writestr(zipfile.ZipInfo(name), data)
+                sums.append(f"{row['sha256']}  {name}")
+                told()
+            info = zipfile.ZipInfo(RECORDS)
+            archive.writestr(info, records, zipfile.ZIP_DEFLATED)
+            sums.append(f"{hashlib.sha256(records).hexdigest()}  {RECORDS}")
+            listing = "".join(f"{line}\n" for line in sums)
+            own = hashlib.sha256(listing.encode()).hexdigest()
+            archive.writestr(zipfile.ZipInfo(SUMS), f"{listing}{own}  all of the above\n")
+    return len(photos)
+
+
+def opened(path: Path) -> zipfile.ZipFile:
+    """A backup, opened. Raises StoreError."""
+    try:
+        return zipfile.ZipFile(path)
+    except FileNotFoundError:
+        raise StoreError(f"{path}: no such file; give the backup's path") from None
+    except (zipfile.BadZipFile, OSError) as error:
+        raise StoreError(f"{path}: not a backup that can be opened ({error})") from None
+
+
+def checked(path: Path, told: Told = lambda: None) -> list[str]:
+    """Names of a backup's photos, every checksum verified. Raises StoreError."""
+    with opened(path) as archive:
+        try:
+            lines = archive.read(SUMS).decode().splitlines()
+            listing = "".join(f"{line}\n" for line in lines[:-1])
+            if not lines or lines[-1].split()[0] != hashlib.sha256(listing.encode()).hexdigest():
+                raise StoreError(f"{path}: its list of checksums is damaged")
+            sums = dict(line.split("  ", 1)[::-1] for line in lines[:-1])
+            names = set(archive.namelist()) - {SUMS}
+            if names != set(sums):
+                odd = ", ".join(sorted(names ^ set(sums))[:3])
+                raise StoreError(f"{path}: files missing or too many: {odd}")
+            for name, wanted in sums.items():
+                with archive.open(name) as file:
+                    found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
+                if found != wanted:
+                    raise StoreError(f"{path}: {name} is damaged")
+                told()
+            rows = parsed(archive.read(RECORDS).decode(), RECORDS)["photos"]
+        except (KeyError, zipfile.BadZipFile, ValueError, EOFError, OSError, zlib.error) as error:
+            raise StoreError(f"{path}: damaged ({error})") from None
+    wanted_names = {f"photos/{r['sha256']}{r['suffix']}" for r in rows}
+    if wanted_names != names - {RECORDS}:
+        raise StoreError(f"{path}: photos and records don't belong together")
+    return sorted(wanted_names)
+
+
+def restore(store: Store, path: Path, replace: bool = False, told: Told = lambda: None) -> int:
+    """Bring a backup back, all of it or nothing; returns how many photos.
+
+    A store that holds records is replaced only with `replace`. Raises StoreError.
+    """
+    names = checked(path)
+    with opened(path) as archive:
+        content = parsed(archive.read(RECORDS).decode(), str(path))
+        with in_use(store.photos), store.writing("restore", "restore") as session:
+            load(session, content, str(path), replace)
+            for name in names:
+                keep(store.photos, archive.read(name), Path(name).suffix)
+                told()
+    return len(names)

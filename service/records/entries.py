@@ -1,0 +1,250 @@
+"""What a keeper writes down by hand: pens, hatches, chicks counted, sightings, decisions.
+
+All take a session that writes and raise StoreError for what doesn't fit; words are checked here,
+whatever page or command they came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime
+from typing import TypeVar
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from genetics.counts import CountError, checked
+from genetics.evidence import SAID, WATTLE_WORDS
+from service.records.birds import kept_flock
+from service.records.database import StoreError
+from service.records.readings import by_person
+from service.records.tables import (
+    BirdRow,
+    CountRow,
+    DecisionRow,
+    HatchRow,
+    MatingRow,
+    PenBirdRow,
+    PenRow,
+    PhotoRow,
+    SightingRow,
+)
+
+# What may be decided about a bird. None of them is advice; each is the keeper's own.
+CHOICES = ("keep", "test", "recheck", "layer or pet home", "other")
+PURPOSES = ("test", "breeding")
+
+
+def bird(session: Session, band: str) -> BirdRow:
+    """A kept bird."""
+    row = session.scalar(select(BirdRow).where(BirdRow.band == band))
+    if row is None:
+        raise StoreError(f"no bird with the band {band!r}; bring it in first")
+    return row
+
+
+Named = TypeVar("Named", PenRow, HatchRow)
+
+
+def named(session: Session, kind: type[Named], what: str, name: str) -> Named:
+    """A pen or hatch by its name, made if there is none; `what` is its kind in words."""
+    if not name.strip():
+        raise StoreError(f"a {what} needs a name")
+    row = session.scalar(select(kind).where(kind.name == name.strip()))
+    if row is None:
+        row = kind(name=name.strip(), notes="")
+        session.add(row)
+        session.flush()
+    return row
+
+
+def pen(session: Session, name: str) -> PenRow:
+    """A pen by its name, made if there is none."""
+    return named(session, PenRow, "pen", name)
+
+
+def moved_in(
+    session: Session, name: str, bands: Sequence[str], since: date | None, until: date | None = None
+) -> PenRow:
+    """Birds in a pen from one day to another, None for an open end; an open stay is closed."""
+    if since and until and until < since:
+        raise StoreError(f"a stay until {until} can't begin on {since}")
+    row = pen(session, name)
+    for band in bands:
+        who = bird(session, band)
+        if since is not None:
+            open_stays = select(PenBirdRow).where(
+                PenBirdRow.bird_id == who.id, PenBirdRow.until.is_(None)
+            )
+            for stay in session.scalars(open_stays):
+                if stay.pen_id != row.id and (stay.since is None or stay.since <= since):
+                    stay.until = since
+        session.add(PenBirdRow(pen_id=row.id, bird_id=who.id, since=since, until=until))
+    session.flush()
+    kept_flock(session)
+    return row
+
+
+def moved_out(session: Session, name: str, bands: Sequence[str], on: date) -> int:
+    """Close birds' open stays in a pen; returns how many."""
+    row = pen(session, name)
+    count = 0
+    for band in bands:
+        stays = session.scalars(
+            select(PenBirdRow).where(
+                PenBirdRow.pen_id == row.id,
+                PenBirdRow.bird_id == bird(session, band).id,
+                PenBirdRow.until.is_(None),
+            )
+        ).all()
+        if not stays:
+            raise StoreError(f"bird {band!r} isn't in pen {name!r}")
+        for stay in stays:
+            if stay.since and on < stay.since:
+                raise StoreError(f"bird {band!r} came into pen {name!r} only on {stay.since}")
+            stay.until = on
+            count += 1
+    return count
+
+
+def hatch(
+    session: Session,
+    name: str,
+    pen_name: str = "",
+    hatched: date | None = None,
+    eggs: int | None = None,
+    chicks: int | None = None,
+    bands: Sequence[str] = (),
+) -> HatchRow:
+    """A hatch by its name, made or added to; `bands` are birds that came from it.
+
+    Raises StoreError, or FlockError if the birds wouldn't fit their parents any more.
+    """
+    row = named(session, HatchRow, "hatch", name)
+    row.pen_id = pen(session, pen_name).id if pen_name else row.pen_id
+    row.hatched = hatched or row.hatched
+    row.eggs = row.eggs if eggs is None else eggs
+    row.chicks = row.chicks if chicks is None else chicks
+    if min(row.eggs or 0, row.chicks or 0) < 0 or (
+        row.eggs is not None and row.chicks is not None and row.chicks > row.eggs
+    ):
+        raise StoreError(f"{row.chicks} chicks can't hatch from {row.eggs} eggs")
+    session.flush()
+    for band in bands:
+        who = bird(session, band)
+        who.hatch_id = row.id
+        who.hatched = who.hatched or row.hatched
+    session.flush()
+    kept_flock(session)  # refuses a chick older than its parents
+    return row
+
+
+def counted(
+    session: Session,
+    sire: str,
+    dam: str,
+    chicks: Mapping[str, int],
+    by: str,
+    purpose: str = "breeding",
+    started: date | None = None,
+) -> MatingRow:
+    """Chicks of a mating that were counted by comb, without bands; they add to earlier ones."""
+    if purpose not in PURPOSES:
+        raise StoreError(f"{purpose!r} is none of {', '.join(PURPOSES)}")
+    cock, hen = bird(session, sire), bird(session, dam)
+    for who, sex in ((cock, "cock"), (hen, "hen")):
+        if who.sex not in ("", sex):
+            raise StoreError(f"bird {who.band!r} is recorded as a {who.sex}")
+    if cock.id == hen.id:
+        raise StoreError("sire and dam are the same bird")
+    pair = select(MatingRow).where(MatingRow.sire_id == cock.id, MatingRow.dam_id == hen.id)
+    total = dict(chicks)
+    for mating in session.scalars(pair):
+        for count in mating.counts:
+            total[count.comb] = total.get(count.comb, 0) + count.chicks
+    try:
+        checked(dict(chicks))
+        checked(total)
+    except CountError as error:
+        raise StoreError(f"{sire} x {dam}: {error}") from None
+    query = pair.where(MatingRow.purpose == purpose)
+    same_day = MatingRow.started.is_(None) if started is None else MatingRow.started == started
+    row = session.scalar(query.where(same_day))
+    if row is None:
+        row = MatingRow(sire_id=cock.id, dam_id=hen.id, purpose=purpose, started=started, notes="")
+        session.add(row)
+    for comb, number in chicks.items():
+        row.counts.append(CountRow(comb=comb, chicks=number, by=by, made=datetime.now(UTC)))
+    session.flush()
+    return row
+
+
+def sighted(
+    session: Session,
+    band: str,
+    by: str,
+    crest: bool | None = None,
+    beard: bool | None = None,
+    wattles: str = "",
+    seen_on: date | None = None,
+) -> SightingRow:
+    """Crest, beard and wattles as seen on a day; what isn't told stays as it was."""
+    if wattles and wattles not in WATTLE_WORDS:
+        raise StoreError(f"wattles {wattles!r} are none of {', '.join(WATTLE_WORDS)}")
+    if crest is None and beard is None and not wattles:
+        raise StoreError("say what was seen: crest, beard or wattles")
+    row = SightingRow(
+        bird_id=bird(session, band).id,
+        made=datetime.now(UTC),
+        by=by,
+        crest=crest,
+        beard=beard,
+        wattles=wattles,
+        seen_on=seen_on,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def decided(
+    session: Session, band: str, by: str, choice: str, reason: str, recheck: date | None = None
+) -> DecisionRow:
+    """What the keeper decided about a bird, with the reason; earlier decisions stay on record."""
+    if choice not in CHOICES:
+        raise StoreError(f"{choice!r} is none of {', '.join(CHOICES)}")
+    if not reason.strip():
+        raise StoreError("give the reason: it is what a later look at this will ask for")
+    if choice == "recheck" and recheck is None:
+        raise StoreError("say on which day to look again")
+    row = DecisionRow(
+        bird_id=bird(session, band).id,
+        made=datetime.now(UTC),
+        by=by,
+        choice=choice,
+        reason=reason.strip(),
+        recheck=recheck,
+    )
+    session.add(row)
+    session.flush()
+    return row
+
+
+def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
+    """Write down what a person sees on a photo, empty for 'can't tell'; returns its bird's band.
+
+    A second look at a photo by the same person isn't blind any more, whatever was said. Raises
+    StoreError for an unknown comb or photo.
+    """
+    if comb and comb not in SAID:
+        raise StoreError(f"unknown comb {comb!r}")
+    row = session.scalar(
+        select(PhotoRow)
+        .where(PhotoRow.sha256 == sha256)
+        .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+    )
+    if row is None:
+        raise StoreError("no such photo; it may be from another installation")
+    again = any(r.person and r.by == by for r in row.readings)
+    row.readings.append(by_person(by, datetime.now(UTC), comb, blind and not again))
+    return row.bird.band if row.bird else None

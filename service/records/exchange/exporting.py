@@ -1,0 +1,28 @@
+"""Records as a file of any of our formats."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from service.records.backup import dumped
+from service.records.birds import as_listed
+from service.records.database import Store, StoreError
+from service.records.exchange.flocklist import csv_text, table
+from service.records.exchange.sheets import write_ods, write_xlsx
+from service.records.tables import BirdRow
+
+FORMS = ("csv", "xlsx", "ods", "json")
+
+
+def written(store: Store, form: str) -> bytes:
+    """The flock list as csv, xlsx or ods, or all records as json. Raises StoreError."""
+    if form not in FORMS:
+        raise StoreError(f"{form!r} can't be written; choose one of {', '.join(FORMS)}")
+    with store.reading() as session:
+        if form == "json":
+            return dumped(session).encode()
+        birds = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
+        rows = table([as_listed(bird) for bird in birds])
+    if form == "csv":
+        return csv_text(rows).encode()
+    return write_xlsx(rows) if form == "xlsx" else write_ods(rows)

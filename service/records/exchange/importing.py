@@ -1,0 +1,60 @@
+"""A file from elsewhere as rows of text, or as records of our own."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from service.flock.flock_csv import FlockError, as_text
+from service.records.backup import load, parsed
+from service.records.database import Store, StoreError
+from service.records.exchange.sheets import SUFFIXES, read_sheet
+from service.records.photo_files import place
+
+
+def rows_from(path: Path) -> list[list[str]]:
+    """Rows of a CSV file or spreadsheet as text. Raises FlockError."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise FlockError(f"{path}: can't be read ({error.strerror or error})") from None
+    if path.suffix.lower() in SUFFIXES:
+        return read_sheet(data, str(path))
+    text = as_text(data, str(path))
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark(text), strict=True))
+    except csv.Error as error:
+        raise FlockError(f"{path}: not CSV ({error})") from None
+    return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+
+
+def mark(text: str) -> str:
+    """What parts the columns: a comma, or a semicolon or tab where the first line has more.
+
+    >>> mark('bird;sire;dam'), mark('bird,photo')
+    (';', ',')
+    """
+    first = text.splitlines()[0] if text.splitlines() else ""
+    return max(",;\t", key=first.count)
+
+
+def records_from(store: Store, path: Path, replace: bool) -> int:
+    """Bring exported JSON back, all or nothing; photos must be there. Returns how many rows."""
+    try:
+        content = parsed(path.read_text(encoding="utf-8"), str(path))
+    except OSError as error:
+        raise StoreError(f"{path}: can't be read ({error.strerror or error})") from None
+    except UnicodeDecodeError:
+        raise StoreError(f"{path}: isn't UTF-8") from None
+    missing = [
+        row["sha256"]
+        for row in content.get("photos", [])
+        if not place(store.photos, row["sha256"], row["suffix"]).is_file()
+    ]
+    if missing:
+        raise StoreError(
+            f"{path}: {len(missing)} photos that it names aren't here; restore a backup instead"
+        )
+    with store.writing("import", f"records {path.name}") as session:
+        return load(session, content, str(path), replace)

@@ -1,0 +1,246 @@
+"""Taking photos in, one transaction each, with a journal that a crash can't confuse.
+
+A lot is written down first, every file as 'waiting'. Then each file in turn is cleaned, kept and
+entered in one transaction, after which the journal says what came of it. Begun again after a crash,
+a lot goes on with what waits: a file that was already on disk is found there by its content, and a
+photo that was already entered is known by the hash of the file it came from.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from io import BytesIO
+from pathlib import Path
+
+from PIL import Image
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from classifier.photo import SUFFIXES, PhotoError, decoded, one_line
+from service.records.birds import bird_named
+from service.records.database import Store, StoreError
+from service.records.intake.bands import band_in_name, band_in_picture
+from service.records.intake.metadata import cleaned
+from service.records.intake.near_duplicates import likeness, nearest
+from service.records.intake.sources import File
+from service.records.photo_files import Swept, aside, digest, in_use, keep, sweep
+from service.records.states import KEPT, REFUSED, THERE, WAITING
+from service.records.tables import BirdRow, IntakeRow, ItemRow, PhotoRow
+from service.records.verify import kept_files
+
+
+@dataclass(frozen=True)
+class Options:
+    """How photos are taken in."""
+
+    by: str = "keeper"
+    original: bool = False
+    """Keep the file as it is, place and camera included."""
+    pattern: re.Pattern[str] | None = None
+    band: str = ""
+    """All photos are of this bird."""
+    codes: bool = True
+    """Look for QR labels where the name doesn't tell the bird."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What came of one file."""
+
+    name: str
+    state: str
+    sha256: str = ""
+    message: str = ""
+    band: str = ""
+    like: str = ""
+
+
+def begin(store: Store, source: str, files: Sequence[File], by: str) -> int:
+    """Write a lot down, or find it where it was begun and not ended; returns its key."""
+    with store.writing(by, f"photos from {source}") as session:
+        known = session.scalar(
+            select(IntakeRow)
+            .join(ItemRow)
+            .where(IntakeRow.source == source, ItemRow.state == WAITING)
+            .order_by(IntakeRow.id.desc())
+        )
+        if known is None:
+            known = IntakeRow(source=source, begun=datetime.now(UTC))
+            session.add(known)
+            session.flush()
+        listed = set(session.scalars(select(ItemRow.name).where(ItemRow.intake_id == known.id)))
+        for file in files:
+            if file.name not in listed:
+                session.add(ItemRow(intake_id=known.id, name=file.name, state=WAITING, message=""))
+        return known.id
+
+
+def run(
+    store: Store,
+    source: str,
+    files: Sequence[File],
+    options: Options,
+    told: Callable[[Taken], None] = lambda _: None,
+) -> list[Taken]:
+    """Take in a lot, or go on with one that was broken off. Raises StoreError if it can't go on.
+
+    `told` hears of every file once it is safe: written, synced and committed.
+    """
+    lot = begin(store, source, files, options.by)
+    by_name = {file.name: file for file in files}
+    with store.reading() as session:
+        waiting = session.scalars(
+            select(ItemRow.name)
+            .where(ItemRow.intake_id == lot, ItemRow.state == WAITING)
+            .order_by(ItemRow.id)
+        ).all()
+        bands = set(session.scalars(select(BirdRow.band)))
+    found = []
+    for name in waiting:
+        file = by_name.get(name)
+        if file is None:
+            taken = Taken(name, REFUSED, message="is no longer where it was")
+            with store.writing(options.by, f"photo {name}") as session:
+                ended(session, lot, taken)
+        else:
+            taken = one(store, file, options, bands, lot)
+        told(taken)
+        found.append(taken)
+    return found
+
+
+def one(
+    store: Store,
+    file: File,
+    options: Options,
+    bands: Collection[str],
+    lot: int | None = None,
+) -> Taken:
+    """Take in one file; StoreError if the store can't keep it, which leaves it waiting."""
+    try:
+        prepared = prepare(file, options, bands)
+    except PhotoError as error:
+        taken = Taken(file.name, REFUSED, message=str(error))
+        if lot is not None:
+            with store.writing(options.by, f"photo {file.name}") as session:
+                ended(session, lot, taken)
+        return taken
+    with (
+        in_use(store.photos),
+        store.writing(options.by, f"photo {file.name}") as session,
+    ):
+        taken = enter(session, store.photos, prepared)
+        if lot is not None:
+            ended(session, lot, taken)
+    return taken
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A photo ready to be kept; made outside of any transaction, since it takes time."""
+
+    name: str
+    data: bytes
+    suffix: str
+    source_sha256: str
+    taken: datetime | None
+    likeness: str
+    band: str
+
+
+def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
+    """Clean a photo, hash it, and find its bird. Raises PhotoError for what is no photo."""
+    data = file.load()
+    if not data:
+        raise PhotoError("the file is empty (0 bytes); copy it from the camera again")
+    clean = cleaned(data)
+    suffix = Path(file.name).suffix.lower()
+    suffix = suffix if suffix in SUFFIXES else clean.suffix
+    content, ending = (data, suffix) if options.original else (clean.data, clean.suffix)
+    try:
+        with Image.open(BytesIO(clean.data)) as raw:
+            picture = decoded(file.name, raw).image
+    except PhotoError:
+        raise
+    except (OSError, SyntaxError, ValueError, EOFError) as error:
+        raise PhotoError(
+            f"damaged picture ({one_line(error)}); copy it from the camera again"
+        ) from None
+    band = options.band or band_in_name(file.name, bands, options.pattern) or ""
+    if not band and options.codes:
+        band = band_in_picture(picture, bands) or ""
+    return Prepared(file.name, content, ending, digest(data), clean.taken, likeness(picture), band)
+
+
+def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
+    """Keep a photo's bytes and its row, in a session that writes."""
+    sha256 = digest(photo.data)
+    row = session.scalar(
+        select(PhotoRow).where(
+            (PhotoRow.source_sha256 == photo.source_sha256) | (PhotoRow.sha256 == sha256)
+        )
+    )
+    if row is not None:
+        if row.sha256 == sha256:
+            keep(folder, photo.data, photo.suffix)  # in case its file was lost
+        if photo.band and row.bird_id is None:
+            row.bird = bird_named(session, photo.band)
+        band = row.bird.band if row.bird else ""
+        return Taken(photo.name, THERE, row.sha256, "the same file was taken in before", band)
+    near = nearest(session, photo.likeness)
+    keep(folder, photo.data, photo.suffix)
+    session.add(
+        PhotoRow(
+            sha256=sha256,
+            source_sha256=photo.source_sha256,
+            name=Path(photo.name).name[:255],
+            suffix=photo.suffix,
+            bytes=len(photo.data),
+            taken_in=datetime.now(UTC),
+            taken=photo.taken,
+            likeness=photo.likeness,
+            like=near,
+            bird=bird_named(session, photo.band) if photo.band else None,
+        )
+    )
+    session.flush()
+    message = "shows all but the same as an earlier photo" if near else ""
+    return Taken(photo.name, KEPT, sha256, message, photo.band, near)
+
+
+def ended(session: Session, lot: int, taken: Taken) -> None:
+    """Write into the journal what came of a file."""
+    item = session.scalar(
+        select(ItemRow).where(ItemRow.intake_id == lot, ItemRow.name == taken.name)
+    )
+    if item is None:
+        raise StoreError(f"{taken.name} isn't in the journal of this intake")
+    item.state, item.message = taken.state, taken.message
+    item.photo_sha256 = taken.sha256 or None
+
+
+def tidy(store: Store) -> Swept:
+    """Remove half-written files and move aside what no row knows, unless a writer is at work."""
+    with in_use(store.photos, alone=True) as alone:
+        if not alone:
+            return Swept(0, 0, 0)
+        with store.reading() as session:
+            known = kept_files(session)
+        return sweep(store.photos, known)
+
+
+def told_sweep(store: Store, swept: Swept) -> list[str]:
+    """What a keeper must hear of a sweep, in sentences; nothing if no whole file was touched."""
+    said = []
+    if swept.moved:
+        said.append(
+            f"{swept.moved} photo files belong to no photo in these records and were moved to "
+            f"{aside(store.photos)}; if they should, check that COMBWRIGHT_DATABASE names the "
+            "right records: they come back by themselves"
+        )
+    if swept.brought_back:
+        said.append(f"{swept.brought_back} photo files came back from {aside(store.photos)}")
+    return said

@@ -1,0 +1,66 @@
+"""The model's reading of every kept photo that it hasn't read yet; broken off, it goes on there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from sqlalchemy import exists, select
+from sqlalchemy.orm import Session
+
+from classifier.photo import Photo, PhotoError, open_photo
+from service.records.database import Store
+from service.records.photo_files import place
+from service.records.readings import stored
+from service.records.tables import PhotoRow, ReadingRow
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader
+
+BATCH = 16
+
+
+def to_read(session: Session, model: str, only: Iterable[str] | None = None) -> list[PhotoRow]:
+    """Photos without a reading by this model, oldest first."""
+    # Correlated, so that each photo is looked up by the index: NOT IN would gather all readings.
+    done = exists().where(ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.by == model)
+    query = select(PhotoRow).where(~done).order_by(PhotoRow.id)
+    if only is not None:
+        query = query.where(PhotoRow.sha256.in_(list(only)))
+    return list(session.scalars(query))
+
+
+def unread(
+    store: Store,
+    reader: Reader,
+    only: Iterable[str] | None = None,
+    told: Callable[[int], None] = lambda _: None,
+) -> list[str]:
+    """Read what this model hasn't read; returns complaints about photos that can't be opened.
+
+    Photos are decoded and read outside of any transaction; each batch is entered in one.
+    """
+    with store.reading() as session:
+        rows = to_read(session, reader.card.model, only)
+    complaints = []
+    for start in range(0, len(rows), BATCH):
+        photos: list[tuple[PhotoRow, Photo]] = []
+        for row in rows[start : start + BATCH]:
+            try:
+                photos.append((row, open_photo(place(store.photos, row.sha256, row.suffix))))
+            except PhotoError as error:
+                complaints.append(f"{row.name}: {error}")
+        readings = reader.read([photo for _, photo in photos])
+        with store.writing(reader.card.model, "photos read") as session:
+            ahead = {
+                row.sha256
+                for row in to_read(session, reader.card.model, [r.sha256 for r, _ in photos])
+            }
+            for (row, _), reading in zip(photos, readings, strict=True):
+                if row.sha256 in ahead:  # another process may have read it meanwhile
+                    answer = stored(reading, datetime.now(UTC), row.name)
+                    answer.photo_sha256 = row.sha256
+                    session.add(answer)
+        told(len(rows[start : start + BATCH]))
+    return complaints

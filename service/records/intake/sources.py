@@ -1,0 +1,107 @@
+"""Where photos come from: a folder, single files, a ZIP archive that may be hostile."""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from classifier.photo import MOST_BYTES, SUFFIXES, PhotoError
+from service.records.database import StoreError
+
+MOST_FILES, MOST_TOTAL, MOST_RATIO = 20_000, 40_000_000_000, 200
+CHUNK = 1 << 20
+
+
+@dataclass(frozen=True)
+class File:
+    """A photo that waits: its name within the lot, and how to get its bytes."""
+
+    name: str
+    load: Callable[[], bytes]
+
+
+def files_of(paths: Sequence[Path]) -> tuple[str, list[File]]:
+    """A name for the lot, and its photos in order. Raises StoreError for what isn't there."""
+    found: list[File] = []
+    for path in paths:
+        if not path.exists():
+            raise StoreError(f"{path}: no such file or folder")
+        if path.is_dir():
+            inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in SUFFIXES)
+            found += [
+                File(p.relative_to(path).as_posix(), loader(p))
+                for p in inside
+                if p.is_file() and not any(part.startswith(".") for part in p.parts[-2:])
+            ]
+        elif path.suffix.lower() == ".zip" or zipfile.is_zipfile(path):
+            found += members(path)
+        else:
+            found.append(File(path.name, loader(path)))
+    names: dict[str, int] = {}
+    unique = []
+    for file in found:
+        seen = names.get(file.name, 0)
+        names[file.name] = seen + 1
+        unique.append(File(f"{seen}/{file.name}" if seen else file.name, file.load))
+    return "; ".join(str(p.resolve()) for p in paths), unique
+
+
+def loader(path: Path) -> Callable[[], bytes]:
+    """Reads a file, refusing one that is too large."""
+
+    def load() -> bytes:
+        try:
+            size = path.stat().st_size
+            if size > MOST_BYTES:
+                raise PhotoError(
+                    f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most"
+                )
+            return path.read_bytes()
+        except OSError as error:
+            raise PhotoError(f"can't be read: {error.strerror or error}") from None
+
+    return load
+
+
+def members(path: Path) -> list[File]:
+    """Photos in an archive. Sizes are checked while unpacking, not believed from its index."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = [i for i in archive.infolist() if not i.is_dir()]
+    except (zipfile.BadZipFile, OSError, NotImplementedError) as error:
+        raise StoreError(f"{path}: not a ZIP archive that can be opened ({error})") from None
+    if len(infos) > MOST_FILES:
+        raise StoreError(f"{path}: {len(infos):,} files, {MOST_FILES:,} at most")
+    if sum(i.file_size for i in infos) > MOST_TOTAL:
+        raise StoreError(f"{path}: unpacks to more than {MOST_TOTAL // 10**9} GB")
+    found = []
+    for info in infos:
+        name = PurePosixPath(info.filename.replace("\\", "/"))
+        parts = [p for p in name.parts if p not in ("/", "..", ".")]
+        hidden = any(p.startswith((".", "__MACOSX")) for p in parts)
+        if parts and not hidden and name.suffix.lower() in SUFFIXES:
+            found.append(File("/".join(parts), unpacker(path, info)))
+    return found
+
+
+def unpacker(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
+    """Unpacks one member in memory, stopping where a bomb would go on."""
+
+    def load() -> bytes:
+        if info.flag_bits & 1:
+            raise PhotoError("is encrypted; unpack the archive yourself")
+        most = min(MOST_BYTES, max(info.compress_size, 1) * MOST_RATIO)
+        data = bytearray()
+        try:
+            with zipfile.ZipFile(path) as archive, archive.open(info) as file:
+                while piece := file.read(CHUNK):
+                    data += piece
+                    if len(data) > most:
+                        raise PhotoError("unpacks to far more than any photo; not taken in")
+        except (zipfile.BadZipFile, OSError, NotImplementedError, EOFError) as error:
+            raise PhotoError(f"damaged in the archive ({error})") from None
+        return bytes(data)
+
+    return load

@@ -1,0 +1,12 @@
+"""Alembic's entry: runs on the connection that `database.upgrade` hands over."""
+
+from __future__ import annotations
+
+from alembic import context
+
+from service.records.tables import Base
+
+connection = context.config.attributes["connection"]
+context.configure(connection=connection, target_metadata=Base.metadata, render_as_batch=True)
+with context.begin_transaction():
+    context.run_migrations()

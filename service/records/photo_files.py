@@ -1,0 +1,175 @@
+"""Photos on disk, named by the SHA-256 of their bytes: written, synced, then renamed.
+
+A photo's file comes before its row. Between the two nothing but this module's lock tells a file
+that is about to get its row from one that a crash left behind: writers share the lock, and
+`sweep` takes it alone.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from service.records.database import StoreError
+
+PART = ".part"
+
+
+def place(folder: Path, sha256: str, suffix: str) -> Path:
+    """Where a photo lies."""
+    return folder / sha256[:2] / f"{sha256}{suffix}"
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 as hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def keep(folder: Path, data: bytes, suffix: str) -> str:
+    """Keep the bytes of a photo and return their SHA-256; nothing happens if they are there.
+
+    Raises StoreError if the disk is full or the folder read-only; nothing is left behind then.
+    """
+    sha256 = digest(data)
+    target = place(folder, sha256, suffix)
+    try:
+        if target.is_file() and target.stat().st_size == len(data):
+            return sha256
+        target.parent.mkdir(parents=True, exist_ok=True)
+        temporary = target.with_name(f".{target.name}.{os.getpid()}{PART}")
+        try:
+            with temporary.open("wb") as file:
+                file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.replace(target)
+            sync(target.parent)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise unkept(folder, error) from error
+    return sha256
+
+
+def sync(folder: Path) -> None:
+    """Make a rename in a folder last over a power cut, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def unkept(folder: Path, error: OSError) -> StoreError:
+    """Why a photo couldn't be kept, in words."""
+    if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        return StoreError("the disk is full; the photo was not kept. Make room and send it again")
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return StoreError(f"the photo can't be kept: {folder} is read-only")
+    return StoreError(f"the photo can't be kept in {folder}: {error.strerror or error}")
+
+
+@contextmanager
+def in_use(folder: Path, alone: bool = False) -> Iterator[bool]:
+    """Hold the folder's lock, shared with other writers or alone; False if that is refused.
+
+    Only `alone` can be refused: it doesn't wait.
+    """
+    try:
+        import fcntl
+    except ImportError:  # no such locks on Windows: never sweep there while anything may write
+        yield not alone
+        return
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file = folder.with_name(f"{folder.name}.lock").open("a")
+    except OSError as error:
+        raise unkept(folder, error) from error
+    with file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB if alone else fcntl.LOCK_SH)
+        except OSError:
+            yield False
+            return
+        yield True
+
+
+def files(folder: Path) -> Iterator[Path]:
+    """All files of the folder of photos."""
+    for path in sorted(folder.glob("??/*")):
+        if path.is_file():
+            yield path
+
+
+def strays(folder: Path, known: Collection[str]) -> list[Path]:
+    """Files that belong to no kept photo: half written ones, and those without a row."""
+    return [p for p in files(folder) if p.suffix == PART or p.name not in known]
+
+
+def aside(folder: Path) -> Path:
+    """Where files go that the records at hand don't know, within the folder of photos."""
+    return folder / "aside"
+
+
+@dataclass(frozen=True)
+class Swept:
+    """What a sweep did."""
+
+    removed: int
+    """Half-written files of our own."""
+    moved: int
+    """Whole files that the records don't know, now in the folder aside."""
+    brought_back: int
+    """Files that had been moved aside, which these records do know."""
+
+
+def sweep(folder: Path, known: Collection[str]) -> Swept:
+    """Remove half-written files and move strays aside; the lock must be held alone.
+
+    Only our own drafts are deleted. A whole photo that the records don't know may belong to other
+    records (a database moved, or named wrongly), so it is never unlinked, and it comes back as
+    soon as records that know it are opened.
+    """
+    removed = moved = back = 0
+    away = aside(folder)
+    for path in sorted(away.glob("*")):
+        if path.name in known:
+            target = folder / path.name[:2] / path.name
+            if not target.exists():
+                move(path, target)
+                back += 1
+    for path in strays(folder, known):
+        if path.suffix == PART and path.name.startswith("."):
+            path.unlink(missing_ok=True)
+            removed += 1
+        else:
+            move(path, unused(away / path.name))
+            moved += 1
+    return Swept(removed, moved, back)
+
+
+def move(path: Path, target: Path) -> None:
+    """Move a file within the home folder, so that the move lasts over a power cut."""
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        path.rename(target)
+        sync(target.parent)
+        sync(path.parent)
+    except OSError as error:
+        raise unkept(target.parent, error) from error
+
+
+def unused(path: Path) -> Path:
+    """The path itself, or with a number where a file lies there already."""
+    number, found = 1, path
+    while found.exists():
+        number += 1
+        found = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return found

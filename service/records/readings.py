@@ -1,0 +1,97 @@
+"""Readings between the store and the classifier's words."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from classifier.reading import HeadBox, Reading, Wattles
+from service.records.tables import PhotoRow, ReadingRow
+
+
+def model_reading(photo: PhotoRow) -> Reading | None:
+    """The newest reading of a photo by a model."""
+    rows = [r for r in photo.readings if not r.person]
+    return restored(rows[-1]) if rows else None
+
+
+def person_comb(photo: PhotoRow) -> str:
+    """The newest comb that a person gave a photo, or nothing."""
+    rows = [r for r in photo.readings if r.person]
+    return rows[-1].comb if rows else ""
+
+
+def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
+    """A model's reading as a row; `name` is the photo's in the store."""
+    content: dict[str, Any] = {
+        "photo": name or reading.photo,
+        "box": list(reading.head.box),
+        "source": reading.head.source,
+        "score": reading.head.score,
+        "comb": list(reading.comb),
+        "none_of_these": reading.none_of_these,
+        "readable": reading.readable,
+        "plausible": list(reading.plausible),
+        "crest": reading.crest,
+        "beard": reading.beard,
+        "wattles": [reading.wattles.size, reading.wattles.why_not],
+        "wattle_share": reading.wattles.share,
+        "wattle_share_90": reading.wattles.share_90,
+        "complaints": list(reading.complaints),
+        "remarks": list(reading.remarks),
+        "doubts": list(reading.doubts),
+        "pile": reading.pile,
+        "young": reading.young,
+        "outline": [list(map(list, ring)) for ring in reading.outline],
+    }
+    return ReadingRow(
+        made=made,
+        by=reading.model,
+        person=False,
+        blind=True,
+        comb=reading.proposal or "",
+        content=content,
+    )
+
+
+def restored(row: ReadingRow) -> Reading:
+    """A row as the reading that it was."""
+    c = row.content
+    box, share_90 = c["box"], c.get("wattle_share_90")
+    return Reading(
+        photo=c["photo"],
+        head=HeadBox((box[0], box[1], box[2], box[3]), c["source"], c["score"]),
+        comb=tuple(c["comb"]),
+        none_of_these=c["none_of_these"],
+        readable=c["readable"],
+        plausible=tuple(c["plausible"]),
+        crest=c["crest"],
+        beard=c["beard"],
+        wattles=Wattles(
+            c["wattles"][0],
+            c["wattles"][1],
+            c.get("wattle_share"),
+            (share_90[0], share_90[1]) if share_90 else None,
+        ),
+        complaints=tuple(c["complaints"]),
+        remarks=tuple(c["remarks"]),
+        model=row.by,
+        doubts=tuple(c["doubts"]),
+        pile=c["pile"],
+        young=c.get("young", 0.0),
+        outline=tuple(tuple((x, y) for x, y in ring) for ring in c.get("outline", ())),
+    )
+
+
+def by_person(
+    by: str, made: datetime, comb: str, blind: bool = False, remark: str = ""
+) -> ReadingRow:
+    """A person's reading as a row; an empty comb is 'can't tell'."""
+    return ReadingRow(
+        made=made,
+        by=by.strip() or "keeper",
+        person=True,
+        blind=blind,
+        comb=comb,
+        content={"remark": remark} if remark else {},
+    )

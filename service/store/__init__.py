@@ -1,1 +1,0 @@
-"""What is kept: birds, photos, readings. SQLite by default, PostgreSQL by URL."""

@@ -1,0 +1,1 @@
+"""What a page or a sheet shows, gathered from records and answers."""

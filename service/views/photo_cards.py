@@ -1,0 +1,71 @@
+"""Photos with all that a list of them shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy.orm import Session
+
+from classifier.reading import Reading
+from service.answers.assessments import judged
+from service.flock.assessment import Item
+from service.records.readings import model_reading, person_comb
+from service.records.tables import PhotoRow
+
+
+@dataclass(frozen=True)
+class Card:
+    """A photo (its `readings` and `bird` loaded) and what is made of it."""
+
+    photo: PhotoRow
+    reading: Reading | None
+    """By the model."""
+    corrected: str
+    """By a person, the newest; empty for 'can't tell' as well."""
+    looked_at: bool
+    item: Item | None
+    """Its bird judged with all its relatives."""
+
+    @property
+    def proposal(self) -> str | None:
+        """The comb that the bird is taken for."""
+        if self.item:
+            return self.item.proposal
+        return self.reading.proposal if self.reading else None
+
+    @property
+    def confidence(self) -> float:
+        """How sure that is."""
+        if self.item:
+            return self.item.confidence
+        return self.reading.confidence if self.reading else 0.0
+
+    @property
+    def pile(self) -> str:
+        """The pile it lies in; empty while it waits to be read."""
+        if self.item:
+            return self.item.pile
+        return self.reading.pile if self.reading else ""
+
+    @property
+    def doubts(self) -> tuple[str, ...]:
+        """Why it isn't settled, in words."""
+        if self.item:
+            return self.item.reasons
+        return self.reading.doubts if self.reading else ()
+
+
+def cards_of(records: Session, photos: Sequence[PhotoRow]) -> list[Card]:
+    """Cards of some photos, in their order."""
+    items = judged(records, {p.bird.band for p in photos if p.bird})
+    return [
+        Card(
+            photo,
+            model_reading(photo),
+            person_comb(photo),
+            any(r.person for r in photo.readings),
+            items.get(photo.bird.band) if photo.bird else None,
+        )
+        for photo in photos
+    ]

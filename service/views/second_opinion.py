@@ -1,0 +1,397 @@
+"""The second opinion on a bird: all that is known, what isn't, and what would settle it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from datetime import date
+from typing import Any
+
+import numpy as np
+from sqlalchemy import select
+from sqlalchemy.orm import Session, selectinload
+
+from classifier.reading import Reading
+from classifier.vocabulary import SPOKEN
+from genetics.combs import CLASSES, comb_given_genotype
+from genetics.cross import transmission
+from genetics.genotype import NAMES, index_of
+from service.answers.assessments import judged
+from service.answers.refresh import answer
+from service.flock.assessment import Item
+from service.flock.candidates import Candidate
+from service.flock.held_out_errors import Wrong, wrong_like_this
+from service.flock.next_steps import Known, Step, chances_of, costs, steps
+from service.flock.rule_of_two import Rule, Witness, rule_of_two
+from service.flock.value_of_information import Worth, worths
+from service.records.database import StoreError
+from service.records.readings import model_reading
+from service.records.tables import (
+    BirdRow,
+    DecisionRow,
+    MatingRow,
+    PenBirdRow,
+    PhotoRow,
+    SightingRow,
+)
+from service.views.pens_and_hatches import SINGLE, genotypes
+from service.wording import percent
+
+PURE = index_of("R/R P/P")
+# Said below every opinion.
+STANDING = (
+    "A reading is evidence, not a verdict: the decision is the keeper's.",
+    "Keeping as layer, pet or broody, and rehoming, are choices as good as any.",
+    "Local law applies to whatever is done with a bird; an ill one is a veterinarian's.",
+)
+
+
+@dataclass(frozen=True)
+class Noted:
+    """Crest, beard and wattles as last noted, in the list or by a sighting."""
+
+    crest: bool | None
+    beard: bool | None
+    wattles: str
+
+
+@dataclass(frozen=True)
+class PhotoLook:
+    """One photo with the model's reading and what people saw on it."""
+
+    sha256: str
+    name: str
+    suffix: str
+    counted: bool
+    """False if it is all but the same as an earlier one."""
+    reading: Reading | None
+    alike: tuple[str, ...]
+    """Combs that it could also be, by the plausible set."""
+    people: tuple[tuple[str, str, bool], ...]
+    """Who, the comb, whether blind."""
+
+
+@dataclass(frozen=True)
+class Brood:
+    """What a mating would give."""
+
+    mate: str
+    combs: dict[str, float]
+    true_breeding: float
+    """Chance of a chick that is R/R P/P."""
+    single: float
+
+
+@dataclass(frozen=True)
+class Opinion:
+    """All of it."""
+
+    bird: str
+    sex: str
+    hatched: date | None
+    sire: str
+    dam: str
+    on: date
+    model: str
+    pile: str
+    proposal: str | None
+    confidence: float
+    reasons: tuple[str, ...]
+    wrong: Wrong | None
+    photos: tuple[PhotoLook, ...]
+    candidate: Candidate
+    brood: Brood | None
+    unknown: tuple[str, ...]
+    steps: tuple[Step, ...]
+    worths: tuple[Worth, ...]
+    rule: Rule
+    cautions: tuple[str, ...]
+    decisions: tuple[DecisionRow, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Every number of the page and of the sheet."""
+        return {
+            "bird": self.bird,
+            "sex": self.sex,
+            "hatched": self.hatched.isoformat() if self.hatched else None,
+            "sire": self.sire,
+            "dam": self.dam,
+            "on": self.on.isoformat(),
+            "model": self.model,
+            "pile": self.pile,
+            "proposal": self.proposal,
+            "confidence": round(self.confidence, 9),
+            "reasons": list(self.reasons),
+            "held_out_readings_like_this": (
+                asdict(self.wrong) | {"in_hundred": self.wrong.in_hundred} if self.wrong else None
+            ),
+            "photos": [
+                {
+                    "sha256": p.sha256,
+                    "name": p.name,
+                    "counted": p.counted,
+                    "reading": p.reading.as_json() if p.reading else None,
+                    "could_also_be": list(p.alike),
+                    "people": [{"by": w, "comb": c, "blind": b} for w, c, b in p.people],
+                }
+                for p in self.photos
+            ],
+            "candidates": self.candidate.as_json(),
+            "mating": asdict(self.brood) if self.brood else None,
+            "not_known": list(self.unknown),
+            "would_settle": [
+                {
+                    **asdict(step),
+                    "gain": next((w.gain for w in self.worths if w.step == step), None),
+                    "cost": next((w.cost for w in self.worths if w.step == step), None),
+                }
+                for step in self.steps
+            ],
+            "best_next_step": self.worths[0].step.says if self.worths else None,
+            "rule_of_two": asdict(self.rule),
+            "cautions": list(self.cautions),
+            "decisions": [
+                {
+                    "made": d.made.isoformat(),
+                    "by": d.by,
+                    "choice": d.choice,
+                    "reason": d.reason,
+                    "recheck": d.recheck.isoformat() if d.recheck else None,
+                }
+                for d in self.decisions
+            ],
+            "standing": list(STANDING),
+        }
+
+
+def as_seen(session: Session, row: BirdRow) -> Noted:
+    """What was last noted of a bird."""
+    found = Noted(row.crest, row.beard, row.wattles)
+    query = select(SightingRow).where(SightingRow.bird_id == row.id).order_by(SightingRow.id)
+    for now in session.scalars(query):
+        found = Noted(
+            found.crest if now.crest is None else now.crest,
+            found.beard if now.beard is None else now.beard,
+            now.wattles or found.wattles,
+        )
+    return found
+
+
+def bird_with_photos(session: Session, band: str) -> BirdRow | None:
+    """A bird with its photos and their readings."""
+    return session.scalar(
+        select(BirdRow)
+        .where(BirdRow.band == band)
+        .options(selectinload(BirdRow.photos).selectinload(PhotoRow.readings))
+    )
+
+
+def settling_steps(
+    session: Session, row: BirdRow, candidate: Candidate, item: Item | None, on: date
+) -> list[Step]:
+    """What would settle a bird (its photos loaded), from what is on record of it."""
+    seen = as_seen(session, row)
+    other = {"cock": "hen", "hen": "cock"}.get(row.sex, "")
+    testers = session.scalars(
+        select(BirdRow.band)
+        .where(BirdRow.sex == other, BirdRow.comb == "single")
+        .order_by(BirdRow.id.desc())
+        .limit(3)
+    ).all()
+    blind = any(r.person and r.blind for photo in row.photos for r in photo.readings)
+    known = Known(row.sex, row.hatched, seen.beard, seen.wattles, len(row.photos), blind, testers)
+    return steps(candidate, item, known, on)
+
+
+def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: str = "") -> Opinion:
+    """The second opinion on a kept bird whose candidates are worked out.
+
+    `card` is the model's card, `mate` a band for the mating asked about; without one the birds
+    that live with it now. Raises StoreError.
+    """
+    row = bird_with_photos(session, band)
+    candidate = answer(session, band)
+    if row is None or candidate is None:
+        raise StoreError(f"no bird with the band {band}")
+    item = judged(session, [band]).get(band)
+    looks = tuple(look_of(photo) for photo in row.photos)
+    found = settling_steps(session, row, candidate, item, on)
+    seen = as_seen(session, row)
+    confidence = item.confidence if item else max(candidate.combs.values())
+    decisions = session.scalars(
+        select(DecisionRow).where(DecisionRow.bird_id == row.id).order_by(DecisionRow.id.desc())
+    ).all()
+    read = item is not None and item.pile != "new_photo"
+    return Opinion(
+        bird=band,
+        sex=row.sex,
+        hatched=row.hatched,
+        sire=row.sire,
+        dam=row.dam,
+        on=on,
+        model=card["model"],
+        pile=item.pile if item else "",
+        proposal=item.proposal if item else None,
+        confidence=confidence,
+        reasons=item.reasons if item else (),
+        wrong=wrong_like_this(card, item.pile, confidence) if item and read else None,
+        photos=looks,
+        candidate=candidate,
+        brood=brood(session, row, candidate, mate),
+        unknown=tuple(not_known(row, candidate, seen, looks)),
+        steps=tuple(found),
+        worths=tuple(worths(candidate, found, card, seen.crest)),
+        rule=rule_of_two(witnesses(looks), chicks_of_tests(session, row), bool(candidate.conflict)),
+        cautions=tuple(cautions(row, candidate, seen, looks, on)),
+        decisions=tuple(decisions),
+    )
+
+
+def look_of(photo: PhotoRow) -> PhotoLook:
+    """One photo as the opinion takes it."""
+    reading = model_reading(photo)
+    others = tuple(c for c in reading.plausible if c != reading.best) if reading else ()
+    people = tuple((r.by, r.comb, r.blind) for r in photo.readings if r.person)
+    return PhotoLook(
+        photo.sha256, photo.name, photo.suffix, not photo.like, reading, others, people
+    )
+
+
+def witnesses(looks: Sequence[PhotoLook]) -> list[Witness]:
+    """Everyone who read the bird, the model by its surest photo."""
+    read = [p.reading for p in looks if p.reading and p.counted and p.reading.proposal]
+    found = []
+    if read:
+        best = max(read, key=lambda r: r.confidence)
+        found.append(Witness("the model", best.proposal or "", True))
+    for photo in looks:
+        found += [Witness(who, comb, blind) for who, comb, blind in photo.people]
+    return found
+
+
+def chicks_of_tests(session: Session, row: BirdRow) -> dict[str, int]:
+    """Chicks scored in a bird's test matings, by comb."""
+    found: dict[str, int] = {}
+    query = (
+        select(MatingRow)
+        .where(MatingRow.purpose == "test")
+        .where((MatingRow.sire_id == row.id) | (MatingRow.dam_id == row.id))
+        .options(selectinload(MatingRow.counts))
+    )
+    for mating in session.scalars(query):
+        for count in mating.counts:
+            found[count.comb] = found.get(count.comb, 0) + count.chicks
+    return found
+
+
+def rule_of(session: Session, row: BirdRow, conflict: bool) -> Rule:
+    """The rule of two for a bird whose photos are loaded."""
+    looks = [look_of(photo) for photo in row.photos]
+    return rule_of_two(witnesses(looks), chicks_of_tests(session, row), conflict)
+
+
+def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Brood | None:
+    """What the bird would give with a mate, or with those that live with it, each alike."""
+    if mate:
+        names = [mate]
+    else:
+        pens = select(PenBirdRow.pen_id).where(
+            PenBirdRow.bird_id == row.id, PenBirdRow.until.is_(None)
+        )
+        other = {"cock": "hen", "hen": "cock"}.get(row.sex, "")
+        names = list(
+            session.scalars(
+                select(BirdRow.band)
+                .join(PenBirdRow, PenBirdRow.bird_id == BirdRow.id)
+                .where(PenBirdRow.pen_id.in_(pens), PenBirdRow.until.is_(None))
+                .where(BirdRow.sex == other)
+                .distinct()
+            )
+        )
+    known = genotypes(session, names)
+    if mate and not known:
+        raise StoreError(f"no bird with the band {mate}")
+    if not known:
+        return None
+    partner = np.mean(list(known.values()), axis=0)
+    chicks = np.einsum("s,d,sdc->c", chances_of(candidate), partner, transmission())
+    combs = chicks @ comb_given_genotype(False)
+    return Brood(
+        " or ".join(sorted(known)),
+        dict(zip(CLASSES, combs.tolist(), strict=True)),
+        float(chicks[PURE]),
+        float(chicks[SINGLE]),
+    )
+
+
+def not_known(
+    row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook]
+) -> list[str]:
+    """What the opinion rests on without knowing it."""
+    open_at = costs()["limits"]["open"]
+    chance = dict(zip(NAMES, chances_of(candidate).tolist(), strict=True))
+    found = []
+    for allele in ("r+", "p+"):
+        hides = sum(p for name, p in chance.items() if carries_hidden(name, allele))
+        if open_at < hides < 1 - open_at:
+            found.append(f"whether it hides {allele} ({hides:.0%})")
+    if not row.sex:
+        found.append("its sex")
+    if row.hatched is None:
+        found.append("its age")
+    if seen.beard is None:
+        found.append("whether it has a beard")
+    if seen.crest is None:
+        found.append("whether it has a crest")
+    if not (row.sire and row.dam):
+        found.append("both its parents")
+    if not any(blind for photo in looks for _, _, blind in photo.people):
+        found.append("what a person sees who hasn't seen the model's reading")
+    return found
+
+
+def carries_hidden(name: str, allele: str) -> bool:
+    """Whether a genotype such as 'R/r+ P/p+' carries a recessive beside its dominant.
+
+    >>> carries_hidden("R/r+ P/P", "r+"), carries_hidden("r+/r+ P/P", "r+")
+    (True, False)
+    """
+    dominant = allele.rstrip("+").upper()
+    return f"{dominant}/{allele}" in name.split()
+
+
+def cautions(
+    row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook], on: date
+) -> list[str]:
+    """What makes readings of this bird treacherous."""
+    found = []
+    weeks = costs()["weeks"]
+    if row.hatched and (on - row.hatched).days < 7 * weeks["chicks"]:
+        found.append("younger than six weeks: many combs can't be told yet")
+    elif row.hatched:
+        grown = weeks["grown_cock" if row.sex == "cock" else "grown_hen"]
+        if (on - row.hatched).days < 7 * grown:
+            found.append("not grown yet: the comb may still change")
+    readings = [p.reading for p in looks if p.reading]
+    if seen.crest or (seen.crest is None and any(r.crest >= 0.5 for r in readings)):
+        found.append("crested: a crest folds single combs so that they pass for walnut")
+    if seen.beard or (seen.beard is None and any(r.beard >= 0.5 for r in readings)):
+        found.append("bearded: its wattles say nothing of pea")
+    if any(r.none_of_these >= 0.3 for r in readings):
+        found.append("perhaps trimmed, frost-bitten or swollen: then the comb says nothing")
+    pure_rose = sum(p for name, p in candidate.genotypes.items() if name.startswith("R/R"))
+    if row.sex == "cock" and pure_rose >= 0.05:
+        found.append(
+            f"perhaps R/R ({pure_rose:.0%}): such cocks may be less fertile (Froman et al. 1992)"
+        )
+    return found
+
+
+def named_combs(combs: dict[str, float]) -> str:
+    """Combs with their chances in words, the likelier first.
+
+    >>> named_combs({"walnut": 0.75, "rose": 0.25})
+    'walnut 75 %, rose 25 %'
+    """
+    ranked = sorted(combs.items(), key=lambda pair: -pair[1])
+    return ", ".join(f"{SPOKEN[c]} {percent(p)}" for c, p in ranked if p >= 0.005)

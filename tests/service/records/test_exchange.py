@@ -1,0 +1,254 @@
+"""Records out and in again: flock lists, spreadsheets, JSON, backups."""
+
+import io
+import zipfile
+
+import pytest
+from sqlalchemy import select
+
+from service.flock.flock_csv import FlockError, parse_flock
+from service.installation import open_store
+from service.records.backup import backup, checked, restore
+from service.records.birds import take_in
+from service.records.database import StoreError
+from service.records.exchange.exporting import written
+from service.records.exchange.flocklist import csv_text, table
+from service.records.exchange.importing import records_from, rows_from
+from service.records.exchange.mapping import chosen, guessed, mapped
+from service.records.exchange.sheets import read_sheet, write_ods, write_xlsx
+from service.records.intake.journal import Options, one
+from service.records.intake.sources import File
+from service.records.tables import BirdRow, PhotoRow
+from service.records.verify import verify
+from tests.conftest import DEMO
+from tests.service.pictures import jpeg, picture
+
+LIST = """bird,sire,dam,sex,hatched,comb,comb_by,crest,beard,wattles,genotype,photo,notes,leg colour
+007,,,cock,2024-03-01,walnut,Ada,yes,no,small,R/R P/P,1.jpg;1-2.jpg,"old, ""kind""
+and tame",slate
+C 2,,,cock,2024-03-01,,,,,,,,=1+1,
+2,,,hen,2024-03-02,single,,no,,,,,,
+17,007 or C 2,2,,2025-04-05,pea,Ada,,,,,,äöü,blue
+"""
+
+
+@pytest.fixture
+def full(store):
+    """A store with birds, photos and a reading."""
+    with store.writing("Ada", "list") as session:
+        take_in(session, parse_flock(LIST))
+    for i in range(3):
+        one(store, File(f"{i}.jpg", lambda i=i: jpeg(picture(i))), Options(band="17"), set())
+    return store
+
+
+def elsewhere(settings, tmp_path):
+    """A second, empty store; on SQLite, whatever the first one is."""
+    from service.settings import Settings
+
+    home = tmp_path / "other"
+    return open_store(Settings(home, f"sqlite:///{home / 'flock.sqlite3'}"))
+
+
+@pytest.mark.parametrize("form", ["csv", "xlsx", "ods"])
+def test_out_in_and_out_again_is_the_same(full, settings, tmp_path, form):
+    first = written(full, form)
+    path = tmp_path / f"flock.{form}"
+    path.write_bytes(first)
+    other = elsewhere(settings, tmp_path)
+    with other.writing("Ben", "import") as session:
+        rows = rows_from(path)
+        take_in(session, mapped(rows, chosen([], rows[0]), str(path)))
+    assert written(other, "csv") == written(full, "csv")
+    if form == "csv":
+        assert written(other, form) == first
+
+
+def test_the_written_list_says_what_was_read(full):
+    kept = parse_flock(written(full, "csv").decode())
+    given = parse_flock(LIST)
+    assert [(b.bird, b.sire, b.photos, b.extra, b.hatched) for b in kept.birds] == [
+        (b.bird, b.sire, b.photos, b.extra, b.hatched) for b in given.birds
+    ]
+
+
+def test_the_demo_list_comes_back_byte_for_byte(store):
+    text = (DEMO / "flock.csv").read_text(encoding="utf-8")
+    with store.writing("Ada", "list") as session:
+        take_in(session, parse_flock(text))
+    once = written(store, "csv").decode()
+    assert parse_flock(once).birds == parse_flock(csv_text(table(parse_flock(text).birds))).birds
+
+
+def test_everything_as_json_comes_back_byte_for_byte(full, settings, tmp_path):
+    first = written(full, "json")
+    path = tmp_path / "all.json"
+    path.write_bytes(first)
+    with pytest.raises(StoreError, match="holds records already"):
+        records_from(full, path, replace=False)
+    assert records_from(full, path, replace=True) > 10
+    assert written(full, "json") == first
+    with full.writing("Ada", "goes on") as session:  # keys go on after those brought back
+        take_in(session, parse_flock("bird\n99\n"))
+
+
+def test_json_whose_photos_are_missing_is_refused(full, settings, tmp_path):
+    path = tmp_path / "all.json"
+    path.write_bytes(written(full, "json"))
+    with pytest.raises(StoreError, match="3 photos"):
+        records_from(elsewhere(settings, tmp_path), path, replace=False)
+
+
+def test_a_backup_brings_everything_back(full, settings, tmp_path):
+    path = tmp_path / "flock.backup"
+    assert backup(full, path) == 3
+    assert len(checked(path)) == 3
+    other = elsewhere(settings, tmp_path)
+    assert restore(other, path) == 3
+    assert written(other, "json") == written(full, "json")
+    assert verify(other).clean
+    with pytest.raises(StoreError, match="holds records already"):
+        restore(other, path)
+    with full.writing("Ada", "more") as session:
+        take_in(session, parse_flock("bird\n99\n"))
+    assert restore(full, path, replace=True) == 3
+    assert written(other, "json") == written(full, "json")
+
+
+@pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
+def test_a_damaged_backup_is_found_out_and_changes_nothing(full, tmp_path, part):
+    path = tmp_path / "flock.backup"
+    backup(full, path)
+    data = bytearray(path.read_bytes())
+    data[int(len(data) * part)] ^= 0xFF
+    path.write_bytes(data)
+    before = written(full, "json")
+    with pytest.raises(StoreError):
+        restore(full, path, replace=True)
+    assert written(full, "json") == before
+
+
+def test_a_backup_cut_off_or_of_something_else_is_refused(full, tmp_path):
+    path = tmp_path / "flock.backup"
+    backup(full, path)
+    path.write_bytes(path.read_bytes()[:-200])
+    with pytest.raises(StoreError):
+        checked(path)
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("x", "y")
+    with pytest.raises(StoreError, match="damaged"):
+        checked(path)
+
+
+def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, monkeypatch):
+    from service.records import archive
+
+    path = tmp_path / "flock.backup"
+    backup(full, path)
+    with full.writing("Ada", "more") as session:
+        take_in(session, parse_flock("bird\n99\n"))
+    before = written(full, "json")
+
+    def fails(*_):
+        raise StoreError("the disk is full")
+
+    monkeypatch.setattr(archive, "restart", fails)
+    with pytest.raises(StoreError):
+        restore(full, path, replace=True)
+    monkeypatch.undo()
+    assert written(full, "json") == before
+    assert verify(full).clean
+
+
+def test_columns_of_other_lists_are_understood():
+    rows = [
+        ["Ring No.", "Father", "Gender", "Date of birth", "Colour", "Crested"],
+        ["1", "", "Rooster", "3.5.2024", "red", "x"],
+        ["2", "?", "pullet", "2024-05-04", "", "n"],
+    ]
+    assert guessed(rows[0]) == {
+        "Ring No.": "bird",
+        "Father": "sire",
+        "Gender": "sex",
+        "Date of birth": "hatched",
+        "Crested": "crest",
+    }
+    flock = mapped(rows, chosen([], rows[0]), "list.xlsx")
+    first, second = flock.birds
+    assert (first.sex, first.hatched.isoformat(), first.crest) == ("cock", "2024-05-03", True)
+    assert (second.sire, second.sex, second.crest) == ("", "hen", False)
+    assert first.extra == {"Colour": "red"}
+
+
+def test_a_column_can_be_mapped_by_hand():
+    rows = [["Name", "Ring", "Mum"], ["Bella", "5", ""], ["Chick", "6", "5"]]
+    columns = chosen(["Mum=dam", "Ring=bird"], rows[0])
+    flock = mapped(rows, columns, "list.ods")
+    assert flock.dam == (-1, 0)
+    assert flock.birds[0].extra == {"Name": "Bella"}
+    for wrong, words in (("Nam=bird", "no column 'Nam'"), ("Ring=leg", "'leg' is none of")):
+        with pytest.raises(FlockError, match=words):
+            chosen([wrong], rows[0])
+    with pytest.raises(FlockError, match="which column is the band"):
+        mapped(rows, {}, "list.ods")
+
+
+@pytest.mark.parametrize("write", [write_xlsx, write_ods])
+def test_spreadsheets_keep_every_cell_as_text(write):
+    rows = [["bird", "notes"], ["007", "=SUM(A1)"], ["1e5", "line\nbreak"], ["2024-05-03", " ä  b"]]
+    name = "x.xlsx" if write is write_xlsx else "x.ods"
+    found = read_sheet(write(rows), name)
+    assert found[:2] == rows[:2]
+    assert [r[0] for r in found] == [r[0] for r in rows]
+
+
+def test_numbers_and_dates_of_a_real_workbook_are_read():
+    import datetime
+
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.append(["bird", "hatched", "crest", "weight"])
+    book.active.append([17, datetime.datetime(2026, 5, 3), True, 2.5])
+    book.active.append([None, None, None, None])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    assert read_sheet(buffer.getvalue(), "x.xlsx")[1] == ["17", "2026-05-03", "yes", "2.5"]
+    with pytest.raises(FlockError, match="not a spreadsheet"):
+        read_sheet(b"no", "x.xlsx")
+
+
+def test_an_import_on_the_command_line_is_all_or_nothing(combwright, tmp_path, monkeypatch):
+    monkeypatch.setenv("COMBWRIGHT_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("COMBWRIGHT_DATABASE", raising=False)
+    good = tmp_path / "good.csv"
+    good.write_text("Ring;Sex\n1;cock\n2;hen\n")
+    assert combwright("import", good).code == 0
+    bad = tmp_path / "bad.csv"
+    bad.write_text("bird,sire\n3,1\n4,2\n")
+    run = combwright("import", bad)
+    assert (run.code, run.err.count("\n")) == (1, 1)
+    assert "recorded as a hen" in run.err
+    out = combwright("export")
+    assert [line.split(",")[0] for line in out.out.splitlines()] == ["bird", "1", "2"]
+    saved = tmp_path / "b.zip"
+    assert combwright("backup", saved).code == 0
+    assert combwright("verify", saved).code == 0
+    assert combwright("backup", saved).code == 2
+    trail = combwright("trail", "--json").lines[0]
+    assert combwright("undo", trail[0]["batch"][:8]).code == 0
+    assert combwright("export").out.splitlines()[1:] == []
+    assert combwright("restore", saved, "--replace").code == 0
+    assert len(combwright("export").out.splitlines()) == 3
+    assert combwright("verify").code == 0
+
+
+def test_photos_and_birds_of_a_backup_are_joined(full, settings, tmp_path):
+    path = tmp_path / "flock.backup"
+    backup(full, path)
+    other = elsewhere(settings, tmp_path)
+    restore(other, path)
+    with other.reading() as session:
+        bird = session.scalar(select(BirdRow).where(BirdRow.band == "17"))
+        assert len(bird.photos) == 3
+        assert session.scalar(select(PhotoRow.name).order_by(PhotoRow.id)) == "0.jpg"
