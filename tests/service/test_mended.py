@@ -12,6 +12,7 @@ from fastapi.testclient import TestClient
 from sqlalchemy import event, select
 
 from classifier import quality
+from genetics import numbers
 from genetics.planning import usual_rates
 from service.flock.assessment import item_of
 from service.flock.flock_csv import parse_flock
@@ -82,15 +83,15 @@ def test_a_lower_limit_for_none_of_these_counts_for_photos_read_before(reader, m
 
 
 def test_rates_of_ones_own_count_on_the_command_line(combwright, settings, tmp_path, monkeypatch):
-    numbers = tmp_path / "mine.toml"
-    numbers.write_text("[fertility.rates]\nfertility = 0.5\n")
+    mine = tmp_path / "mine.toml"
+    mine.write_text("[fertility.rates]\nfertility = 0.5\n")
     ask = ("test-mating", "R/? P/P", "--json")
     usual = combwright(*ask).lines[0]["eggs"]
     given = combwright(*ask, "--fertility", "0.5").lines[0]["eggs"]
-    monkeypatch.setenv("COMBWRIGHT_NUMBERS", str(numbers))
+    monkeypatch.setenv("COMBWRIGHT_NUMBERS", str(mine))
     assert combwright(*ask).lines[0]["eggs"] == given > usual
     try:
-        use_numbers(replace(settings, numbers=numbers))
+        use_numbers(replace(settings, numbers=mine))
         assert usual_rates() == (0.5, 0.8, 0.9)
         with TestClient(create(settings)) as client:
             query = {"bird": "R/? P/P"}

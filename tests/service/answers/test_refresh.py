@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from sqlalchemy import select
 
-from service import families
+from service.answers import refresh as families
 from service.answers.raters import agreement
 from service.answers.refresh import answer, answers, glance
 from service.flock.candidates import candidates

@@ -141,8 +141,6 @@ def test_a_backup_cut_off_or_of_something_else_is_refused(full, tmp_path):
 
 
 def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, monkeypatch):
-    from service.records import archive
-
     path = tmp_path / "flock.backup"
     backup(full, path)
     with full.writing("Ada", "more") as session:
@@ -152,7 +150,7 @@ def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, 
     def fails(*_):
         raise StoreError("the disk is full")
 
-    monkeypatch.setattr(archive, "restart", fails)
+    monkeypatch.setattr("service.records.backup.restart", fails)
     with pytest.raises(StoreError):
         restore(full, path, replace=True)
     monkeypatch.undo()

@@ -20,7 +20,7 @@ from sqlalchemy import select
 
 from classifier.photo import PhotoError
 from service.installation import open_store
-from service.records import photos as photo_files
+from service.records import photo_files
 from service.records.birds import bird_named
 from service.records.database import StoreError
 from service.records.intake.bands import PatternError, band_in_name, band_in_picture, pattern_of
