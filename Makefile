@@ -1,7 +1,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo install test check static format
+.PHONY: demo install test check coverage mutants static format
 
 demo: install
 	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report
@@ -18,11 +18,19 @@ install: .venv/installed
 	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[test]'
 	@touch $@
 
+PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
+
 test: .venv/installed-test
-	$(BIN)/python -m pytest -n auto --maxprocesses 4
+	$(PYTEST) $(TESTS)
 
 check: static
-	$(BIN)/python -m pytest -n auto --maxprocesses 4 -m "not browser"
+	$(PYTEST) -m "not browser and not slow"
+
+coverage: .venv/installed-test
+	$(PYTEST) --cov --cov-report=term:skip-covered $(TESTS)
+
+mutants: .venv/installed-test
+	$(BIN)/python -m benchmarks.mutants
 
 static: .venv/installed-test
 	$(BIN)/ruff check .

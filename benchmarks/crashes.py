@@ -74,7 +74,7 @@ def intake(store: Store, settings: Settings, folder: Path, photos: int, kills: i
         done += not ended
         acknowledged |= {json.loads(line)["sha256"] for line in lines} - {""}
         tidy(store)
-        found = list(verify(store).complaints)
+        found = list(map(str, verify(store).complaints))
         with store.reading() as session:
             kept = set(session.scalars(select(PhotoRow.sha256)))
         found += [f"acknowledged, but lost: {lost}" for lost in acknowledged - kept]

@@ -65,7 +65,7 @@ async def readings(
     client: httpx.AsyncClient, photos: int, until: float
 ) -> list[tuple[float, float]]:
     """Lot after lot until the time is over."""
-    found = []
+    found: list[tuple[float, float]] = []
     while time.monotonic() < until:
         data = await asyncio.to_thread(lot, photos, len(found))
         found.append(await reading(client, data))
@@ -162,7 +162,7 @@ async def run(
         until = time.monotonic() + seconds
         visits = [visit(client, paths, until, taken, errors) for _ in range(users)]
         (times, *_) = await asyncio.gather(readings(client, photos, until), *visits)
-    return taken, errors, times
+    return taken, errors, times or []
 
 
 def main() -> None:

@@ -24,10 +24,10 @@ import torch
 from PIL import Image, ImageOps
 from torchvision import transforms
 
+from classifier.boxes import square_crop
 from classifier.network import peaks
 from classifier.photo import open_photo
 from classifier.reader import BATCH, Reader
-from classifier.training.datasets import square_crop
 from service.flock.batch import read_all
 
 DEMO = Path(__file__).parent.parent / "demo_images"

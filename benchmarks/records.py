@@ -19,6 +19,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import numpy as np
 from sqlalchemy import func, insert, select
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -53,8 +54,8 @@ def flock_rows(
         band = f"{line}-{number}"
         father = rng.choice(sire.split(OR)) if sire else ""
         chances = inherit[genes[father], genes[dam]] if father else founder_prior()
-        genes[band] = rng.choices(range(9), chances)[0]
-        combs.append(rng.choices(range(6), table[genes[band]])[0])
+        genes[band] = rng.choices(range(9), np.asarray(chances).tolist())[0]
+        combs.append(rng.choices(range(6), table[genes[band]].tolist())[0])
         sex = "cock" if number % 2 else "hen"
         rows.append(
             {

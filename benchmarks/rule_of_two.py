@@ -21,9 +21,10 @@ import numpy as np
 from scipy.stats import binomtest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
+from classifier.boxes import shorter
 from classifier.photo import open_photo
 from classifier.reader import Reader
-from classifier.training.datasets import photographs, shorter
+from classifier.training.datasets import photographs
 from classifier.vocabulary import coarse_of
 
 

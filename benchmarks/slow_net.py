@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 
 from PIL import Image
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, FilePayload, sync_playwright
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 from tests.browser.demo import build, served, settings_in
@@ -71,7 +71,7 @@ def read_in(browser: Browser, url: str) -> list[float]:
         image.paste((200, 10, 10), (0, 0, 24, 24))
         data = io.BytesIO()
         image.save(data, "JPEG", quality=92)
-        photo = {"name": f"{band}.jpg", "mimeType": "image/jpeg", "buffer": data.getvalue()}
+        photo = FilePayload(name=f"{band}.jpg", mimeType="image/jpeg", buffer=data.getvalue())
         start = time.monotonic()
         page.locator("#files").set_input_files(photo)
         page.locator(f"#shots li p a:text-is('{band}')").first.wait_for()

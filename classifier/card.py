@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from classifier.errors import ClassifierError
 from classifier.vocabulary import COMBS
 
 SHIPPED = Path(__file__).parent / "weights"
 WEIGHTS, CARD = "reader.safetensors", "card.json"
 
 
-class CardError(ValueError):
+class CardError(ClassifierError):
     """Weights or a card that can't be used; the message says which file and why."""
 
 
@@ -51,9 +52,9 @@ def load_card(folder: Path = SHIPPED) -> Card:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise CardError(f"{path}: no model card here; train one or reinstall") from None
+        raise CardError("card_missing", place=path) from None
     except json.JSONDecodeError as error:
-        raise CardError(f"{path}: no JSON ({error}); reinstall") from None
+        raise CardError("card_not_json", place=path, reason=str(error)) from None
     try:
         use = document["use"]
         card = Card(
@@ -72,9 +73,9 @@ def load_card(folder: Path = SHIPPED) -> Card:
             document,
         )
     except KeyError as error:
-        raise CardError(f"{path}: the card lacks {error}; train or reinstall") from None
+        raise CardError("card_lacks", place=path, key=error) from None
     if card.classes != COMBS:
-        raise CardError(f"{path}: classes {card.classes} instead of {COMBS}")
+        raise CardError("card_other_classes", place=path, classes=card.classes, known=COMBS)
     return card
 
 

@@ -7,7 +7,8 @@ labelled heads are a small gallery of rendered ones, compared by the network's o
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -94,8 +95,25 @@ def nearest(reader: Reader, photo: Photo, box: Box, most: int = 3) -> list[Alike
     return found
 
 
-def panel(reader: Reader, photo: Photo, reading: Reading, side: int = 240) -> Image.Image:
+@dataclass(frozen=True)
+class PanelWords:
+    """What is written below the pictures of a panel."""
+
+    outlined: str = "comb outlined"
+    speaks: str = "what speaks for it"
+    alike: str = "looks most like these renders"
+    combs: Mapping[str, str] = field(default_factory=lambda: SPOKEN)
+
+
+def panel(
+    reader: Reader,
+    photo: Photo,
+    reading: Reading,
+    side: int = 240,
+    words: PanelWords | None = None,
+) -> Image.Image:
     """One picture: the head with its comb outlined, the evidence map, the heads most alike."""
+    said = words or PanelWords()
     view = head_view(photo, reading.head.box, reader.card.context, side)
     alike = nearest(reader, photo, reading.head.box)
     canvas = Image.new("RGB", (side * 2 + (side // 2 + 60) * bool(alike), side + 22), "white")
@@ -113,13 +131,13 @@ def panel(reader: Reader, photo: Photo, reading: Reading, side: int = 240) -> Im
     heat = evidence_map(reader, photo, reading.head.box, reading.best)
     weight = Image.fromarray((heat * 170).astype(np.uint8)).resize((side, side))
     canvas.paste(Image.composite(Image.new("RGB", view.size, WARM), view, weight), (side, 0))
-    pen.text((4, side + 5), "comb outlined", fill="black")
-    pen.text((side + 4, side + 5), f"what speaks for {SPOKEN[reading.best]}", fill="black")
+    pen.text((4, side + 5), said.outlined, fill="black")
+    pen.text((side + 4, side + 5), said.speaks, fill="black")
     for i, other in enumerate(alike):
         small = side // 3
         canvas.paste(other.image.resize((small, small)), (side * 2 + 6, i * small))
-        words = SPOKEN[other.comb].replace("-", "-\n").replace(" ", "\n")
-        pen.multiline_text((side * 2 + small + 12, i * small + 18), words, fill="black")
+        name = said.combs[other.comb].replace("-", "-\n").replace(" ", "\n")
+        pen.multiline_text((side * 2 + small + 12, i * small + 18), name, fill="black")
     if alike:
-        pen.text((side * 2 + 6, side + 5), "looks most like these renders", fill="black")
+        pen.text((side * 2 + 6, side + 5), said.alike, fill="black")
     return canvas

@@ -10,6 +10,8 @@ import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from classifier.boxes import Box, square_crop
+from classifier.errors import ClassifierError
+from classifier.messages import Doubt
 
 MOST_PIXELS = 120_000_000
 MOST_BYTES = 80_000_000
@@ -21,7 +23,7 @@ FORMATS = ("JPEG", "MPO", "PNG", "HEIF", "WEBP", "GIF", "TIFF", "BMP")
 SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".gif", ".tif", ".tiff", ".bmp")
 
 
-class PhotoError(ValueError):
+class PhotoError(ClassifierError):
     """A photo that can't be used; one line that says what is wrong and what to do."""
 
 
@@ -37,7 +39,7 @@ class Photo:
     image: Image.Image
     width: int
     height: int
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Doubt, ...] = ()
 
     @property
     def scale(self) -> float:
@@ -48,14 +50,14 @@ class Photo:
 def open_photo(path: Path) -> Photo:
     """Decode one photo. Raises PhotoError for whatever can't be read in full."""
     if not path.exists():
-        raise PhotoError("no such file; check the name")
+        raise PhotoError("no_such_photo")
     if path.is_dir():
-        raise PhotoError("is a folder; name the photos in it")
+        raise PhotoError("photo_is_folder")
     size = path.stat().st_size
     if size == 0:
-        raise PhotoError("the file is empty (0 bytes); copy it from the camera again")
+        raise PhotoError("photo_empty")
     if size > MOST_BYTES:
-        raise PhotoError(f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most")
+        raise PhotoError("photo_too_heavy", megabytes=size / 1000000.0, most=MOST_BYTES / 1000000.0)
     with path.open("rb") as file:
         header = file.read(12)
     try:
@@ -64,14 +66,12 @@ def open_photo(path: Path) -> Photo:
     except PhotoError:
         raise
     except UnidentifiedImageError:
-        raise PhotoError(
-            "not a picture, whatever its name says; save it as JPEG, PNG or HEIC"
-        ) from None
+        raise PhotoError("not_a_picture") from None
     except Image.DecompressionBombError:
-        raise PhotoError(too_large("more")) from None
+        raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000) from None
     except (OSError, SyntaxError, ValueError, EOFError) as error:
-        what = "the file ends early" if "truncated" in str(error) else "damaged picture"
-        raise PhotoError(f"{what} ({one_line(error)}); copy it from the camera again") from None
+        code = "photo_ends_early" if "truncated" in str(error) else "photo_damaged"
+        raise PhotoError(code, reason=one_line(error)) from None
 
 
 def head_view(photo: Photo, box: Box, context: float, size: int) -> Image.Image:
@@ -94,14 +94,6 @@ def allowed(header: bytes) -> list[str]:
     return [name for name in FORMATS if name in Image.OPEN]
 
 
-def too_large(pixels: str) -> str:
-    """The message for a picture with too many pixels."""
-    return (
-        f"{pixels} than {MOST_PIXELS // 1_000_000} million pixels; "
-        "no camera makes that, so it isn't opened"
-    )
-
-
 def one_line(error: Exception) -> str:
     """An error's message without line breaks, short."""
     return " ".join(str(error).split())[:120]
@@ -111,13 +103,13 @@ def decoded(name: str, raw: Image.Image) -> Photo:
     """An opened image made upright, RGB and small enough to work with."""
     width, height = raw.size
     if width * height > MOST_PIXELS:
-        raise PhotoError(too_large(f"{width} x {height} pixels are more"))
+        raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)
     if min(width, height) < 16:
-        raise PhotoError(f"{width} x {height} pixels are too few for a head")
+        raise PhotoError("photo_too_small", width=width, height=height)
     remarks = []
     # Phones write a thumbnail or a depth map behind a photo (MPO): that is no second picture.
     if getattr(raw, "n_frames", 1) > 1 and raw.format != "MPO":
-        remarks.append("more than one picture in this file: the first one was read")
+        remarks.append(Doubt("several_pictures"))
     if raw.format in ("JPEG", "MPO") and max(width, height) > 2 * WORKING_SIDE:
         # Asked for in the photo's own shape: the scale is taken from the side that shrinks least.
         share = WORKING_SIDE / max(width, height)

@@ -1,4 +1,4 @@
-"""Whether a head crop is good enough to be read at all, in words that say what to do."""
+"""Whether a head crop is good enough to be read at all."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from typing import Any
 import numpy as np
 from PIL import Image
 from scipy import ndimage
+
+from classifier.messages import Doubt
 
 
 @cache
@@ -39,7 +41,7 @@ def brightness(crop: Image.Image) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def complaints(crop: Image.Image, shorter_side: float) -> list[str]:
+def complaints(crop: Image.Image, shorter_side: float) -> list[Doubt]:
     """Reasons to take another photo; empty if there are none.
 
     `crop` is the head box cut from the photo, without padding; `shorter_side` that of the box in
@@ -48,15 +50,12 @@ def complaints(crop: Image.Image, shorter_side: float) -> list[str]:
     limits = rules()["quality"]
     reasons = []
     if shorter_side < limits["least_pixels"]:
-        reasons.append(
-            f"too small: the head is {shorter_side:.0f} pixels across, "
-            f"{limits['least_pixels']} are needed; go closer"
-        )
+        reasons.append(Doubt("too_small", pixels=shorter_side, least=limits["least_pixels"]))
     elif sharpness(crop, shorter_side) < limits["least_sharpness"]:
-        reasons.append("blurred: hold the bird still, wait for the focus and take another")
+        reasons.append(Doubt("blurred"))
     low, high = brightness(crop)
     if high < limits["least_bright"]:
-        reasons.append("too dark: turn the head towards the light and take another")
+        reasons.append(Doubt("too_dark"))
     if low > limits["most_bright"]:
-        reasons.append("overexposed: turn away from the glare and take another")
+        reasons.append(Doubt("overexposed"))
     return reasons

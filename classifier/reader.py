@@ -52,9 +52,9 @@ class Reader:
         self.card: Card = load_card(folder)
         path = folder / WEIGHTS
         if not path.exists():
-            raise CardError(f"{path}: no weights here; train some or reinstall")
+            raise CardError("weights_missing", place=path)
         if fingerprint(path) != self.card.document["weights"]["sha256"]:
-            raise CardError(f"{path}: these aren't the weights that the card describes; reinstall")
+            raise CardError("weights_of_another_card", place=path)
         torch.set_num_threads(max(1, min(4, os.cpu_count() or 1)))
         state = {k: v.float() for k, v in load_file(path).items()}
         self.finder, self.network = FinderNetwork(), ReaderNetwork()
@@ -65,7 +65,9 @@ class Reader:
             network.load_state_dict(part, strict=False)
             missing = [k for k in network.state_dict() if k not in part and "num_batches" not in k]
             if missing:
-                raise CardError(f"{path}: lacks {len(missing)} tensors such as {missing[0]}")
+                raise CardError(
+                    "weights_lack_tensors", place=path, number=len(missing), first=missing[0]
+                )
             network.eval()
             fold_norms(network)
             network.to(memory_format=torch.channels_last)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from classifier.calibration import SHARE_FLOOR
+from classifier.messages import Doubt
 from classifier.quality import rules
-from classifier.vocabulary import COMBS, SPOKEN
+from classifier.vocabulary import COMBS
 
 
 @dataclass(frozen=True)
@@ -25,7 +27,7 @@ class Wattles:
     """Wattle size, or why it isn't told."""
 
     size: str | None
-    why_not: str | None
+    why_not: Doubt | None
     share: float | None = None
     """Area of the wattles in sight over that of the square round the head, from their mask."""
     share_90: tuple[float, float] | None = None
@@ -45,10 +47,12 @@ class Reading:
     crest: float
     beard: float
     wattles: Wattles
-    complaints: tuple[str, ...]
-    remarks: tuple[str, ...]
+    complaints: tuple[Doubt, ...]
+    """Why another photo is needed."""
+    remarks: tuple[Doubt, ...]
+    """What is worth saying of the file itself."""
     model: str
-    doubts: tuple[str, ...] = ()
+    doubts: tuple[Doubt, ...] = ()
     pile: str = "second_look"
     young: float = 0.0
     """Chance that the bird isn't grown yet."""
@@ -73,8 +77,9 @@ class Reading:
             return None
         return self.best if self.confidence >= limits["least_confidence"] * 0.7 else None
 
-    def as_json(self) -> dict[str, Any]:
-        """The contract's JSON object."""
+    def as_json(self, say: Callable[[Doubt], str] = str) -> dict[str, Any]:
+        """The contract's JSON object; `say` makes a doubt into a sentence."""
+        why_not = self.wattles.why_not
         return {
             "photo": self.photo,
             "ok": True,
@@ -90,20 +95,23 @@ class Reading:
             "plausible": list(self.plausible),
             "crest": round(self.crest, 4),
             "beard": round(self.beard, 4),
-            "wattles": {"size": self.wattles.size, "why_not": self.wattles.why_not},
-            "doubts": list(self.doubts),
+            "wattles": {"size": self.wattles.size, "why_not": why_not and say(why_not)},
+            "doubts": [say(doubt) for doubt in self.doubts],
             "pile": self.pile,
             "model": self.model,
             "measures": self.measures(),
         }
 
     def measures(self) -> dict[str, Any]:
-        """What the contract doesn't ask for: chance of a young bird, the wattles' share."""
+        """What the contract doesn't ask for: chance of a young bird, the wattles' share, codes."""
         share, interval = self.wattles.share, self.wattles.share_90
         return {
             "young": round(self.young, 4),
             "wattle_share": None if share is None else round(share, 4),
             "wattle_share_90": None if interval is None else [round(v, 4) for v in interval],
+            "doubt_codes": [
+                {"code": doubt.code, "parameters": dict(doubt.values)} for doubt in self.doubts
+            ],
         }
 
 
@@ -121,42 +129,33 @@ def risk(taken_for: str, chances: tuple[float, ...] | list[float]) -> float:
     return float(sum(p * costs.get(c, 0.0) for c, p in zip(COMBS, chances, strict=True)))
 
 
-def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> str | None:
+def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> Doubt | None:
     """The chief doubt: a crest that may fold a single comb; None if there is no such danger."""
     limits = rules()["pile"]
     folded = chances[COMBS.index("crest_folded_single")]
     if crest < limits["crest_present"] or folded < limits["folded_mention"]:
         return None
-    chance = (
-        f"{folded:.0%}" if folded >= 0.01 else "a chance below 1 in 100, but not to be ruled out"
-    )
-    return (
-        "a crest is present and the comb is unclear, so this may be a single comb that the crest "
-        f"folds ({chance}); part the feathers and photograph it from above"
-    )
+    return Doubt("crest_may_fold", chance=folded) if folded >= 0.01 else Doubt("crest_hardly_folds")
 
 
-def none_doubt(none_of_these: float) -> str | None:
+def none_doubt(none_of_these: float) -> Doubt | None:
     """The doubt that the comb may be none of the six; None where that is unlikely enough."""
     if none_of_these < rules()["pile"]["most_none"]:
         return None
-    return (
-        f"perhaps none of the six combs ({none_of_these:.0%}): "
-        "V, cup, trimmed, combless, or no head at all"
-    )
+    return Doubt("none_of_six", chance=none_of_these)
 
 
 def judged(reading: Reading) -> Reading:
-    """The reading with its doubts in words and its pile."""
+    """The reading with its doubts and its pile."""
     limits, finder = rules()["pile"], rules()["finder"]
-    doubts: list[str] = []
+    doubts: list[Doubt] = []
     again = list(reading.complaints)
     if reading.head.source == "whole":
-        again = ["no head found: is a chicken's head in this photo, in focus and large enough?"]
+        again = [Doubt("no_head")]
     elif reading.head.source == "found" and reading.head.score < finder["doubtful_score"]:
-        doubts.append("the head was found with little certainty: check the box")
+        doubts.append(Doubt("head_uncertain"))
     if not again and reading.readable < rules()["quality"]["least_readable"]:
-        again.append("the comb can't be made out: turned away or covered? take another")
+        again.append(Doubt("comb_hidden"))
     if again:
         return replace(reading, doubts=(*again, *doubts, *reading.remarks), pile="new_photo")
     none = none_doubt(reading.none_of_these)
@@ -166,20 +165,19 @@ def judged(reading: Reading) -> Reading:
     if crest:
         doubts.append(crest)
     elif reading.best == "crest_folded_single":
-        doubts.append("reads as a single comb in a fold, yet no crest is seen")
-    others = [SPOKEN[c] for c in reading.plausible if c != reading.best]
+        doubts.append(Doubt("folded_without_crest"))
+    others = tuple(c for c in reading.plausible if c != reading.best)
     unsure = reading.confidence < limits["least_confidence"]
     expected = risk(reading.best, reading.comb)
     if unsure or expected > limits["most_risk"]:
         ranked = sorted(zip(reading.comb, COMBS, strict=True), reverse=True)
-        names = " or ".join(others) or SPOKEN[ranked[1][1]]
-        doubts.append(f"could also be {names}: a wrong reading would cost more than a second look")
+        doubts.append(Doubt("costly_alternatives", combs=others or (ranked[1][1],)))
     pile = "settled"
     if doubts or reading.best == "crest_folded_single":
         pile = "second_look"
     if reading.young >= limits["young_mention"]:
         # Said, but no reason by itself to look again: the comb that shows was read.
-        doubts.append("it looks young: its comb may not show yet what it will be")
+        doubts.append(Doubt("looks_young"))
     return replace(reading, doubts=(*doubts, *reading.remarks), pile=pile)
 
 
@@ -193,16 +191,16 @@ def wattles_told(
     """
     limits = rules()["pile"]
     if beard >= 0.5:
-        return Wattles(None, "beard present")
+        return Wattles(None, Doubt("beard_present"))
     if beard >= limits["beard_absent"]:
-        return Wattles(None, "a beard can't be ruled out")
+        return Wattles(None, Doubt("beard_possible"))
     if readable < rules()["quality"]["least_readable"]:
-        return Wattles(None, "the head can't be read")
+        return Wattles(None, Doubt("head_unreadable"))
     size = max(sizes, key=sizes.__getitem__)
     if sizes[size] < limits["wattle_sure"]:
-        return Wattles(None, "size unclear")
+        return Wattles(None, Doubt("size_unclear"))
     if size == "none":
-        return Wattles(None, "no wattles seen")
+        return Wattles(None, Doubt("no_wattles_seen"))
     if error is None:
         return Wattles(size, None, share)
     reach = error * (share + SHARE_FLOOR)

@@ -16,14 +16,16 @@ from scipy.stats import chi2
 
 from genetics.combs import CLASSES, Array, comb_given_genotype
 from genetics.cross import cross, transmission
+from genetics.errors import GeneticsError
 from genetics.evidence import SAID, misread
 from genetics.genotype import NAMES
+from genetics.messages import Message
 
 LEAST_EXPECTED = 5.0
 MOST_OUTCOMES = 2_000_000
 
 
-class CountError(ValueError):
+class CountError(GeneticsError):
     """Counts that can't be tested; the message names the comb."""
 
 
@@ -39,23 +41,18 @@ class Fit:
     p_value: float
 
     @property
-    def verdict(self) -> str:
-        """In words, whether these parents can have thrown these chicks."""
+    def verdict(self) -> Message:
+        """Whether these parents can have thrown these chicks."""
         if self.method == "impossible":
-            strange = [
-                f"{seen} {name.replace('_', ' ')}"
+            strange = tuple(
+                Message("chicks_of_comb", chicks=seen, comb=name)
                 for name, seen, due in zip(self.classes, self.observed, self.expected, strict=True)
                 if seen and due == 0
-            ]
-            return (
-                f"these parents can't have thrown {' and '.join(strange)}, "
-                "unless a comb was misread, or a parent or band mixed up"
             )
+            return Message("counts_impossible", chicks=strange)
         if self.p_value < 0.01:
-            return "these parents could have thrown these chicks, but it would be a rare chance"
-        if self.p_value < 0.05:
-            return "the counts fit these parents poorly: watch the next hatch"
-        return "the counts fit these parents"
+            return Message("counts_rare")
+        return Message("counts_poor" if self.p_value < 0.05 else "counts_fit")
 
 
 def expected_shares(sire: str, dam: str, words: tuple[str, ...]) -> dict[str, Fraction]:
@@ -72,15 +69,15 @@ def checked(counts: Mapping[str, int]) -> dict[str, int]:
     tidy: dict[str, int] = {}
     for word, count in counts.items():
         if word not in SAID:
-            raise CountError(f"unknown comb {word!r}; use one of {', '.join(SAID)}")
+            raise CountError("unknown_comb", comb=word, known=tuple(SAID))
         if isinstance(count, bool) or count != int(count) or count < 0:
-            raise CountError(f"{word}: {count} is no count of chicks")
+            raise CountError("not_a_count", comb=word, count=count)
         name = "single" if word == "crest_folded_single" else word
         tidy[name] = tidy.get(name, 0) + int(count)
     if "pea" in tidy and ("single_blade_pea" in tidy or "triple_pea" in tidy):
-        raise CountError("pea: either count blades and triples apart, or all of them as 'pea'")
+        raise CountError("pea_counted_twice")
     if sum(tidy.values()) == 0:
-        raise CountError("no chicks were counted")
+        raise CountError("no_chicks_counted")
     return tidy
 
 

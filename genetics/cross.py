@@ -89,10 +89,7 @@ def mate(sire: str, dam: str, exact: bool = True) -> Mating:
     for one, other, text in ((cock, hen, dam), (hen, cock, sire)):
         missing = [s for s in one.alleles if s not in other.alleles]
         if missing:
-            raise GenotypeError(
-                f"genotype {text!r}: says nothing of {', '.join(missing)}; name the same loci for "
-                "both parents"
-            )
+            raise GenotypeError("loci_missing", genotype=text, missing=tuple(missing))
     passed: list[tuple[dict[Haplotype, Number], ...]] = []
     unknown = []
     members: tuple[tuple[str, ...], ...] = ()

@@ -1,4 +1,4 @@
-"""Approximate beliefs where families are too entangled: sampling a cutset, the rest summed exactly.
+"""Approximate beliefs where families are too complex: sampling a cutset, the rest summed exactly.
 
 A few variables (the cutset) are held at values, so that the rest falls apart into narrow pieces
 that variable elimination sums exactly. Each variable of the cutset is drawn in turn given all the
@@ -231,7 +231,7 @@ class CutsetSampler:
         parts = {v: Network(scopes, local, held - {v}, last=v) for v in sorted(held)}
         widest = max(prod(local[u] for u in s.scope) for n in parts.values() for s in n.steps)
         if widest > CONDITIONED_CELLS * 9:
-            raise TooWide("this pedigree is too entangled even for an approximate answer")
+            raise TooWide("too_wide_to_sample")
         state = self.start(scopes, tables, local, parts, whole)
         means = [np.zeros((CHAINS, k)) for k in local]
         wanted = {f.variables: tuple(place[v] for v in f.variables) for f in factors}
@@ -303,10 +303,7 @@ class CutsetSampler:
                 self.sweep(state, relaxed, parts, whole)
         _, alive = whole.forward(tables, state)
         if not alive.any():
-            raise Impossible(
-                "no genotypes were found that fit all records; in so entangled a pedigree that "
-                "doesn't prove that there are none"
-            )
+            raise Impossible("no_start_found")
         good = np.flatnonzero(alive)
         dead = np.flatnonzero(~alive)
         state[dead] = state[self.rng.choice(good, len(dead))]

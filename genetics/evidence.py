@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from genetics.combs import CLASSES, Array, comb_given_genotype, tables
 from genetics.genotype import DOSES, all_loci, possible
+from genetics.messages import Message
 
 SAID = {
     **{name: (name,) for name in CLASSES},
@@ -106,19 +107,19 @@ def from_genotype(text: str) -> Array:
     return allowed
 
 
-def wattle_silence(beard: bool | None, sex: str | None, age_weeks: float | None) -> str | None:
-    """Why wattles say nothing of this bird, in words; None if they do say something."""
+def wattle_silence(beard: bool | None, sex: str | None, age_weeks: float | None) -> Message | None:
+    """Why wattles say nothing of this bird; None if they do say something."""
     if beard is None:
-        return "nobody noted whether a beard is there"
+        return Message("beard_not_noted")
     if beard:
-        return "beard present"
+        return Message("beard_present")
     if sex not in ("cock", "hen"):
-        return "sex unknown"
+        return Message("sex_unknown")
     if age_weeks is None:
-        return "age unknown"
+        return Message("age_unknown")
     youngest = min(float(band["from_weeks"]) for band in tables()["wattles"].values())
     if age_weeks < youngest:
-        return f"younger than {youngest:.0f} weeks"
+        return Message("too_young_for_wattles", weeks=youngest)
     return None
 
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import product
 
+from genetics.errors import GeneticsError
 from genetics.numbers import derived, toml
 
 
-class GenotypeError(ValueError):
+class GenotypeError(GeneticsError):
     """A genotype that can't be read; the message says what was found and what is expected."""
 
 
@@ -75,17 +76,18 @@ def possible(text: str) -> tuple[int, ...]:
     """
     parts = text.split()
     if len(parts) != len(loci()):
-        raise GenotypeError(
-            f"genotype {text!r}: expected two loci such as 'R/r+ P/p+', found {len(parts)}"
-        )
+        raise GenotypeError("two_loci_expected", genotype=text, found=len(parts))
     doses_by_locus = []
     for part, locus in zip(parts, loci(), strict=True):
         alleles = part.split("/")
         known = {locus.dominant, locus.recessive}
         if len(alleles) != 2 or not set(alleles) <= known | {"?", "_"}:
             raise GenotypeError(
-                f"genotype {text!r}: {part!r} is no pair of {locus.dominant} and "
-                f"{locus.recessive} (write {locus.dominant}/{locus.recessive}; ? if unknown)"
+                "not_a_pair",
+                genotype=text,
+                part=part,
+                dominant=locus.dominant,
+                recessive=locus.recessive,
             )
         least = alleles.count(locus.dominant)
         unknown = len(alleles) - sum(a in known for a in alleles)
@@ -101,5 +103,5 @@ def index_of(text: str) -> int:
     """Index of a fully known genotype; GenotypeError if an allele is open."""
     found = possible(text)
     if len(found) != 1:
-        raise GenotypeError(f"genotype {text!r}: every allele must be known here")
+        raise GenotypeError("allele_open", genotype=text)
     return found[0]

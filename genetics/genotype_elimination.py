@@ -47,7 +47,7 @@ def narrowed(factors: Sequence[Factor], own: Sequence[Factor], sizes: Sequence[i
                     alive[variable] = alive[variable] & support
                     changed = True
                 if not alive[variable].any():
-                    raise Impossible("the records exclude each other: no genotypes fit all of them")
+                    raise Impossible("contradiction")
     states = [np.flatnonzero(a) for a in alive]
     few = [
         scaled(f.variables, f.table[np.ix_(*(states[v] for v in f.variables))], f.log_scale)

@@ -39,7 +39,7 @@ class Standing:
     ) -> None:
         order, left = elimination_order([f.variables for f in factors], sizes, most)
         if left:
-            raise TooWide(f"{len(left)} birds hang together in tables of more than {most:,} cells")
+            raise TooWide("too_wide", birds=len(left), most=most)
         self.sizes = sizes
         self.order = order
         self.position = {variable: i for i, variable in enumerate(order)}
@@ -94,7 +94,7 @@ class Standing:
         rest = self._without(i, [0])[0].table
         belief = rest * self.buckets[i][0].table
         if belief.sum() <= 0:
-            raise Impossible("the records exclude each other: no genotypes fit all of them")
+            raise Impossible("contradiction")
         return np.asarray(belief / belief.sum()), np.asarray(rest / rest.sum())
 
     def _without(self, i: int, needed: Sequence[int]) -> dict[int, Factor]:

@@ -10,11 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
+from genetics.errors import GeneticsError
+
 Haplotype = tuple[str, ...]
 Number = Fraction | float
 
 
-class LinkageError(ValueError):
+class LinkageError(GeneticsError):
     """A linkage map or a bird that doesn't fit it; the message names the key and value."""
 
 
@@ -29,17 +31,20 @@ class Chromosome:
     def __post_init__(self) -> None:
         if len(self.recombination) != len(self.loci) - 1:
             raise LinkageError(
-                f"{'-'.join(self.loci)}: {len(self.loci)} loci need {len(self.loci) - 1} "
-                f"recombination fractions, {len(self.recombination)} given"
+                "fractions_expected",
+                loci="-".join(self.loci),
+                number=len(self.loci),
+                needed=len(self.loci) - 1,
+                given=len(self.recombination),
             )
         for left, right, r in zip(self.loci, self.loci[1:], self.recombination, strict=False):
             if not 0 <= r <= Fraction(1, 2):
-                raise LinkageError(f"{left}-{right}: recombination {r} must lie between 0 and 1/2")
+                raise LinkageError("fraction_out_of_range", left=left, right=right, fraction=r)
         for first, second in zip(self.recombination, self.recombination[1:], strict=False):
             both = self.coincidence * first * second
             if self.coincidence < 0 or both > min(first, second):
                 raise LinkageError(
-                    f"{'-'.join(self.loci)}: coincidence {self.coincidence} makes no sense here"
+                    "coincidence_senseless", loci="-".join(self.loci), coincidence=self.coincidence
                 )
 
     def crossovers(self) -> dict[tuple[int, ...], Number]:
@@ -73,8 +78,11 @@ def gametes(first: Haplotype, second: Haplotype, chromosome: Chromosome) -> dict
     for haplotype in (first, second):
         if len(haplotype) != len(chromosome.loci):
             raise LinkageError(
-                f"haplotype {' '.join(haplotype)!r} has {len(haplotype)} alleles for the "
-                f"{len(chromosome.loci)} loci {' '.join(chromosome.loci)}"
+                "haplotype_length",
+                haplotype=" ".join(haplotype),
+                found=len(haplotype),
+                needed=len(chromosome.loci),
+                loci=" ".join(chromosome.loci),
             )
     both = (first, second)
     found: dict[Haplotype, Number] = {}

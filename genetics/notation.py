@@ -38,7 +38,9 @@ def symbol_of() -> dict[str, str]:
     for symbol, locus in all_loci().items():
         for allele in (locus.dominant, locus.recessive):
             if allele in found:
-                raise LinkageError(f"allele {allele} stands at {found[allele]} and at {symbol}")
+                raise LinkageError(
+                    "allele_at_two_loci", allele=allele, first=found[allele], second=symbol
+                )
             found[allele] = symbol
     return found
 
@@ -48,8 +50,8 @@ def locus_of(allele: str, text: str) -> str:
     if allele not in symbol_of():
         known = ", ".join(f"{x.dominant}/{x.recessive}" for x in all_loci().values())
         if allele in ("?", "_"):
-            raise GenotypeError(f"genotype {text!r}: every allele must be known here")
-        raise GenotypeError(f"genotype {text!r}: no allele {allele!r}; the loci are {known}")
+            raise GenotypeError("allele_open", genotype=text)
+        raise GenotypeError("unknown_allele", genotype=text, allele=allele, known=known)
     return symbol_of()[allele]
 
 
@@ -71,26 +73,27 @@ def read_genotype(text: str) -> Written:
             first, second = (tuple(side.split()) for side in part.split("/"))
             if len(first) != len(second):
                 raise GenotypeError(
-                    f"genotype {text!r}: {' '.join(first)!r} and {' '.join(second)!r} must name "
-                    "the same loci"
+                    "haplotypes_differ",
+                    genotype=text,
+                    first=" ".join(first),
+                    second=" ".join(second),
                 )
             pairs = list(zip(first, second, strict=True))
             symbols = tuple(locus_of(allele, text) for allele in first)
             phased.append((symbols, (first, second)))
         else:
-            raise GenotypeError(
-                f"genotype {text!r}: write two alleles a locus, as in 'R/r+ P/p+', or alleles "
-                "on one chromosome side by side, as in 'P O/p+ o+'"
-            )
+            raise GenotypeError("alleles_unpaired", genotype=text)
         for one, other in pairs:
             symbol = locus_of(one, text)
             if locus_of(other, text) != symbol:
-                raise GenotypeError(f"genotype {text!r}: {one} and {other} are of different loci")
+                raise GenotypeError(
+                    "alleles_of_different_loci", genotype=text, one=one, other=other
+                )
             if symbol in alleles:
-                raise GenotypeError(f"genotype {text!r}: {symbol} stands there twice")
+                raise GenotypeError("locus_twice", genotype=text, locus=symbol)
             alleles[symbol] = ordered(all_loci()[symbol], one, other)
     if not alleles:
-        raise GenotypeError("genotype '': empty; write one such as 'R/r+ P/p+'")
+        raise GenotypeError("genotype_empty")
     written = {s: alleles[s] for s in all_loci() if s in alleles}
     return Written(written, tuple(phased))
 
@@ -117,7 +120,7 @@ def chromosomes(symbols: Iterable[str], exact: bool, sex: str) -> list[Chromosom
         members = tuple(row["loci"])
         unknown = [m for m in members if m not in all_loci()]
         if unknown:
-            raise LinkageError(f"linkage {'-'.join(members)}: no locus {unknown[0]}")
+            raise LinkageError("linkage_unknown_locus", members="-".join(members), locus=unknown[0])
         if sum(m in left for m in members) < 2:
             continue
         rates = row.get(sex, row.get("recombination"))
@@ -143,7 +146,7 @@ def haplotypes(written: Written, group: Chromosome) -> list[Pair]:
             continue
         if not set(split) <= set(symbols):
             missing = ", ".join(s for s in split if s not in symbols)
-            raise GenotypeError(f"phase was written without {missing}, which is linked: add it")
+            raise GenotypeError("phase_incomplete", locus=missing)
         one, other = dict(zip(symbols, first, strict=True)), dict(zip(symbols, second, strict=True))
         sides = [
             {**{s: written.alleles[s][k] for s in asked}, **d} for k, d in ((0, one), (1, other))

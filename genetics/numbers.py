@@ -15,7 +15,10 @@ from collections.abc import Callable, Mapping
 from copy import deepcopy
 from functools import cache, wraps
 from importlib import resources
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, Protocol, TypeVar
+
+from genetics.errors import GeneticsError
+from genetics.messages import Place
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -32,8 +35,10 @@ _mine: dict[str, Any] = {}
 _forget: list[Callable[[], None]] = []
 
 
-class NumbersError(ValueError):
+class NumbersError(GeneticsError):
     """A user's file of numbers that can't be used; the message names file, line and key."""
+
+    exit_code = 1
 
 
 def derived(function: Callable[P, R]) -> Callable[P, R]:
@@ -87,20 +92,24 @@ def read(text: str, name: str) -> dict[str, Any]:
     try:
         theirs = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise NumbersError(f"{name}: no readable TOML: {error}") from None
+        raise NumbersError("not_toml", place=Place(str(name)), reason=str(error)) from None
 
-    def wrong(path: tuple[str, ...], what: str) -> NumbersError:
-        line = line_of(text, path)
-        return NumbersError(f"{name}, line {line}, key {'.'.join(path)}: {what}")
+    def wrong(path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
+        place = Place(name, line_of(text, path), key=".".join(path))
+        return NumbersError(code, place=place, **values)
 
     for table, value in theirs.items():
         if table not in TABLES or not isinstance(value, dict):
-            raise wrong((table,), f"no table of ours; there are {', '.join(TABLES)}")
+            raise wrong((table,), "unknown_table", known=TABLES)
         check_table((table,), value, shipped(table), wrong)
     return theirs
 
 
-Complaint = Callable[[tuple[str, ...], str], NumbersError]
+class Complaint(Protocol):
+    """Makes the error for a key: its path, a code, and the values of its message."""
+
+    def __call__(self, path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
+        """The error to be raised."""
 
 
 def check_table(
@@ -110,14 +119,14 @@ def check_table(
     for key, value in theirs.items():
         here = (*path, key)
         if here in FIXED:
-            raise wrong(here, "is fixed and can't be changed")
+            raise wrong(here, "fixed_key")
         may_add = path in (("loci", "locus"), ("loci", "linkage"), ("varieties",))
         if isinstance(value, dict) and may_add and key not in ours:
             check_new(here, value, wrong)
         elif key not in ours and not (path[:2] == ("loci", "locus") and key in LOCUS_MORE):
             if not (path[:2] == ("loci", "linkage") and key in LINKAGE_KEYS):
-                known = ", ".join(ours)
-                raise wrong(here, f"is no key of ours; there are {known}")
+                known = tuple(ours)
+                raise wrong(here, "unknown_key", known=known)
             check_value(here, value, [], wrong)
         elif isinstance(value, dict) and isinstance(ours.get(key), dict):
             check_table(here, value, ours[key], wrong)
@@ -135,19 +144,21 @@ def check_new(path: tuple[str, ...], value: Mapping[str, Any], wrong: Complaint)
         needed = ("loci", "cock", "hen") if sexes else ("loci", "recombination")
     for key in needed:
         if key not in value:
-            raise wrong(path, f"{key} is missing; needed are {', '.join(needed)}")
+            raise wrong(path, "key_missing", missing=key, needed=needed)
     allowed = {*needed, "coincidence", *LOCUS_MORE} if path[0] == "loci" else set(needed)
     for key, entry in value.items():
         if key not in allowed:
-            raise wrong((*path, key), f"is no key here; there are {', '.join(sorted(allowed))}")
+            raise wrong((*path, key), "unknown_key", known=tuple(sorted(allowed)))
         check_value((*path, key), entry, None, wrong)
     if path[:2] == ("loci", "linkage"):
         for key in needed[1:]:
             if len(value[key]) != len(value["loci"]) - 1:
                 raise wrong(
                     (*path, key),
-                    f"{len(value['loci'])} loci need {len(value['loci']) - 1} numbers, "
-                    f"not {len(value[key])}",
+                    "fractions_expected_here",
+                    number=len(value["loci"]),
+                    needed=len(value["loci"]) - 1,
+                    given=len(value[key]),
                 )
 
 
@@ -163,30 +174,30 @@ def check_value(path: tuple[str, ...], value: Any, ours: Any, wrong: Complaint) 
         same = number(value) if number(ours) else isinstance(value, type(ours))
         if not same:
             kind = "number" if number(ours) else type(ours).__name__
-            raise wrong(path, f"{value!r} is no {kind} such as {ours!r}")
+            raise wrong(path, "other_kind", value=value, kind=kind, example=ours)
         if isinstance(ours, list) and len(value) != len(ours):
-            raise wrong(path, f"needs {len(ours)} entries, not {len(value)}")
+            raise wrong(path, "other_length", needed=len(ours), given=len(value))
     numbers = [v for v in (value if isinstance(value, list) else [value]) if number(v)]
     if key in ("recombination", "cock", "hen") and path[:2] == ("loci", "linkage"):
         if not isinstance(value, list) or len(numbers) != len(value):
-            raise wrong(path, f"{value!r} is no list of recombination fractions")
+            raise wrong(path, "not_fractions", value=value)
         for fraction in numbers:
             if not 0 <= fraction <= 0.5:
-                raise wrong(path, f"recombination {fraction} must lie between 0 and 1/2")
+                raise wrong(path, "recombination_out_of_range", fraction=fraction)
     elif key == "dominance" and value not in DOMINANCE:
-        raise wrong(path, f"{value!r} is none of {', '.join(DOMINANCE)}")
+        raise wrong(path, "none_of", value=value, known=DOMINANCE)
     elif path[:2] in DISTRIBUTIONS and isinstance(value, list):
         if len(numbers) != len(value) or min(numbers) < 0 or abs(sum(numbers) - 1) > 1e-9:
-            raise wrong(path, f"probabilities must sum to 1, these sum to {sum(numbers):.6g}")
+            raise wrong(path, "sum_not_one", total=sum(numbers))
     elif path[0] in ("combs", "varieties") or path[:2] == ("fertility", "rates") or key == "seen":
         for chance in numbers:
             if key.endswith(("_weeks", "_readings")):
                 if chance < 0:
-                    raise wrong(path, f"{chance} {key.rpartition('_')[2]} must be 0 or more")
+                    raise wrong(path, "negative", value=chance)
             elif not 0 <= chance <= 1:
-                raise wrong(path, f"{chance} is no probability: it must lie between 0 and 1")
+                raise wrong(path, "not_a_probability", value=chance)
     elif numbers and min(numbers) < 0:
-        raise wrong(path, f"{min(numbers)} must be 0 or more")
+        raise wrong(path, "negative", value=min(numbers))
 
 
 def line_of(text: str, path: tuple[str, ...]) -> int:

@@ -3,7 +3,7 @@
 Birds are rows of arrays; -1 stands for an unknown parent. A bird with one unknown parent gets
 a founder in its place. A `Layer` is what is inherited at some loci that assort together in one
 table (R and P: nine genotypes; crest: three). Layers hang together only where a bird's evidence
-couples them, and are then inferred jointly. Where the families are too entangled for tables of
+couples them, and are then inferred jointly. Where the families are too complex for tables of
 MOST_CELLS cells, genotypes that no relative allows are struck out first; if that isn't enough, and
 the caller gives a random generator, `sampling.py` answers, and the answer says 'approximate'.
 """
@@ -113,16 +113,16 @@ def check(
     """Rows in an order in which parents come first; PedigreeError for a cycle or bad row."""
     count = len(sire)
     if len(dam) != count:
-        raise PedigreeError(f"{count} sires for {len(dam)} dams")
+        raise PedigreeError("parents_unequal", sires=count, dams=len(dam))
     parents_of = [[s, d] for s, d in zip(sire, dam, strict=True)]
     for row, some in (possible or {}).items():
         parents_of[row] += [*some.sires, *some.dams]
         if (some.sires and sire[row] >= 0) or (some.dams and dam[row] >= 0):
-            raise PedigreeError(f"row {row}: a parent is both known and one of several")
+            raise PedigreeError("parent_known_and_possible", row=row)
     for row, parents in enumerate(parents_of):
         for parent in parents:
             if not -1 <= parent < count:
-                raise PedigreeError(f"row {row}: parent {parent} is no row of this pedigree")
+                raise PedigreeError("parent_no_row", row=row, parent=parent)
     state, order = [0] * count, []
     for start in range(count):
         stack = [(start, False)]
@@ -132,13 +132,13 @@ def check(
                 state[row] = 2
                 order.append(row)
             elif state[row] == 1:
-                raise PedigreeError(f"row {row} is its own ancestor")
+                raise PedigreeError("own_ancestor", row=row)
             elif state[row] == 0:
                 state[row] = 1
                 stack.append((row, True))
                 for parent in parents_of[row]:
                     if parent >= 0 and state[parent] == 1:
-                        raise PedigreeError(f"row {parent} is its own ancestor")
+                        raise PedigreeError("own_ancestor", row=parent)
                     if parent >= 0 and state[parent] == 0:
                         stack.append((parent, False))
     return order
@@ -148,16 +148,11 @@ def distributions(prior: Array, count: int, states: int) -> Array:
     """Founders' priors (count, states), each row summing to 1; PedigreeError if it can't."""
     given = np.asarray(prior, float)
     if given.shape not in ((states,), (count, states)) or (given < 0).any():
-        raise PedigreeError(
-            f"founder prior must be {states} probabilities, or {count} rows of them, "
-            f"not of shape {given.shape}"
-        )
+        raise PedigreeError("prior_shape", states=states, count=count, shape=given.shape)
     totals = given.sum(-1, keepdims=True)
     if (np.abs(totals - 1) > 1e-6).any():
         wrong = int(np.argmax(np.abs(totals - 1)))
-        raise PedigreeError(
-            f"founder prior, row {wrong}: probabilities sum to {totals.ravel()[wrong]:.6g}, not 1"
-        )
+        raise PedigreeError("prior_sum", row=wrong, total=totals.ravel()[wrong])
     return np.broadcast_to(given / totals, (count, states))
 
 
@@ -176,13 +171,13 @@ def network(
     count, states = len(sire), layer.inherit.shape[-1]
     evidence = np.asarray(layer.likelihoods, float)
     if evidence.shape != (count, states):
-        raise PedigreeError(f"likelihoods must be ({count}, {states}), not {evidence.shape}")
+        raise PedigreeError("likelihood_shape", count=count, states=states, shape=evidence.shape)
     prior = distributions(layer.prior, count, states)
     inherit = np.asarray(layer.inherit)
     factors = []
     for bird in range(count):
         if sire[bird] == dam[bird] >= 0:
-            raise PedigreeError(f"row {bird}: sire and dam are the same bird")
+            raise PedigreeError("parents_the_same", row=bird)
         s, d = (stand_ins or {}).get(bird, (-1, -1))
         s = offset + sire[bird] if sire[bird] >= 0 else s
         d = offset + dam[bird] if dam[bird] >= 0 else d
@@ -195,9 +190,7 @@ def network(
             factors.append(scaled((s, d, offset + bird), inherit))
     for pair in layer.pairs:
         if not (0 <= pair.sire < count and 0 <= pair.dam < count) or pair.sire == pair.dam:
-            raise PedigreeError(
-                f"chicks counted for rows {pair.sire} x {pair.dam}: no such mating is recorded"
-            )
+            raise PedigreeError("mating_not_recorded", sire=pair.sire, dam=pair.dam)
         factors.append(scaled((offset + pair.sire, offset + pair.dam), pair.likelihood))
     own = [scaled((offset + bird,), evidence[bird]) for bird in range(count)]
     return factors, own
@@ -237,7 +230,7 @@ class OpenParents:
         if not rows:
             return [-1] * len(layers)
         if len(set(rows)) != len(rows) or bird in rows:
-            raise PedigreeError(f"row {bird}: possible parents {rows} must differ from it and all")
+            raise PedigreeError("possible_parents_alike", row=bird, parents=rows)
         if len(rows) == 1:
             return [number * count + rows[0] for number in range(len(layers))]
         which = self.variable(np.full(len(rows), 1 / len(rows)))
@@ -270,7 +263,7 @@ def infer_layers(
 
     A coupling table has one axis a layer and multiplies the layers' own likelihoods. `possible`
     gives, by bird, parents that are one of several. With `rng`,
-    a flock too entangled for an exact answer gets an approximate one, and `progress` hears how
+    a flock too complex for an exact answer gets an approximate one, and `progress` hears how
     much of that is done, 0 to 1. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
     """
     count = len(sire)

@@ -14,8 +14,10 @@ import numpy as np
 
 from genetics.combs import Array, shown
 from genetics.cross import transmission
+from genetics.errors import GeneticsError
 from genetics.evidence import from_genotype
 from genetics.genotype import DOSES, NAMES, GenotypeError
+from genetics.messages import Message
 from genetics.numbers import toml
 from genetics.testmating import eggs_needed
 
@@ -23,7 +25,7 @@ GOALS = ("walnut", "true-breeding", "no-single")
 PURE_ROSE = np.array([d[0] == 2 for d in DOSES], float)
 
 
-class PlanError(ValueError):
+class PlanError(GeneticsError):
     """A plan that can't be made; the message says why."""
 
 
@@ -56,7 +58,7 @@ class Mating:
     """Eggs to set for the wanted keepers; None if no chick can meet the goal."""
     eggs_if_less_fertile: int | None
     """The same if the cock is R/R and as infertile as the published mean; None if he isn't R/R."""
-    caution: str
+    cautions: tuple[Message, ...]
 
 
 def wanted(goal: str) -> Array:
@@ -70,9 +72,7 @@ def wanted(goal: str) -> Array:
     try:
         return from_genotype(goal)
     except GenotypeError:
-        raise PlanError(
-            f"unknown goal {goal!r}; use one of {', '.join(GOALS)} or a genotype such as 'R/R P/?'"
-        ) from None
+        raise PlanError("unknown_goal", goal=goal, known=tuple(GOALS)) from None
 
 
 def less_fertile(rates: tuple[float, float, float]) -> tuple[float, float, float]:
@@ -97,9 +97,9 @@ def matings(
     `certainty`. Raises PlanError if there is no cock or no hen.
     """
     if not len(cocks) or not len(hens):
-        raise PlanError("a plan needs at least one cock and one hen with their sex noted")
+        raise PlanError("plan_needs_both_sexes")
     if keepers < 1:
-        raise PlanError(f"{keepers} keepers wanted: must be 1 or more")
+        raise PlanError("too_few_wanted", keepers=keepers)
     goal_mask, inherit = wanted(goal), transmission()
     masks = [wanted(name) for name in ("walnut", "true-breeding")]
     found = []
@@ -120,7 +120,7 @@ def matings(
                     float(kin[s, d]),
                     eggs,
                     low,
-                    caution(pure, float(kin[s, d])),
+                    cautions(pure, float(kin[s, d])),
                 )
             )
     return sorted(found, key=lambda m: (-round(m.keepers, 6), m.inbreeding, m.sire, m.dam))
@@ -147,17 +147,15 @@ def eggs_for(
     return eggs(rates), eggs(less_fertile(rates)) if less_fertile_too else None
 
 
-def caution(pure_rose: float, inbreeding: float) -> str:
+def cautions(pure_rose: float, inbreeding: float) -> tuple[Message, ...]:
     """What to mind about a pair."""
-    words = []
+    found = []
     if pure_rose >= 0.05:
-        words.append(
-            f"the cock is R/R with a chance of {pure_rose:.0%} and may then be less fertile"
-        )
+        found.append(Message("cock_perhaps_pure_rose", chance=pure_rose))
     if inbreeding >= 0.125:
-        kind = "full sibs or parent and chick" if inbreeding >= 0.25 else "half sibs"
-        words.append(f"chicks as inbred as those of {kind} ({inbreeding:.1%})")
-    return "; ".join(words)
+        code = "inbred_as_full_sibs" if inbreeding >= 0.25 else "inbred_as_half_sibs"
+        found.append(Message(code, coefficient=inbreeding))
+    return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -178,7 +176,7 @@ class Pen:
     eggs: int | None
     """Eggs of the whole pen for the wanted keepers; None if no chick can meet the goal."""
     eggs_if_less_fertile: int | None
-    cautions: tuple[str, ...]
+    cautions: tuple[Message, ...]
 
 
 def pens(
@@ -193,7 +191,7 @@ def pens(
     A cock with fewer hens at hand gets all of them. Raises PlanError for a pen without hens.
     """
     if hens < 1:
-        raise PlanError(f"{hens} hens in a pen: must be 1 or more")
+        raise PlanError("too_few_hens", hens=hens)
     by_cock: dict[int, list[Mating]] = {}
     for mating in found:
         by_cock.setdefault(mating.sire, []).append(mating)
@@ -207,7 +205,7 @@ def pens(
         share = mean("keepers")
         doubted = any(m.eggs_if_less_fertile is not None for m in chosen)
         eggs, low = eggs_for(keepers, share, rates, certainty, doubted)
-        notes = dict.fromkeys(w for m in chosen for w in m.caution.split("; ") if w)
+        notes = dict.fromkeys(note for m in chosen for note in m.cautions)
         made.append(
             Pen(
                 sire,

@@ -59,7 +59,7 @@ def grid(sire: str, dam: str, exact: bool = True) -> Grid:
         for group in groups:
             kinds *= len(group)
         if kinds > MOST_GAMETES:
-            raise GenotypeError(f"a grid of {kinds} kinds of gametes is no help: name fewer loci")
+            raise GenotypeError("grid_too_large", kinds=kinds)
         common = [sorted(g.items(), key=lambda item: -item[1]) for g in groups]
         sides.append([whole(choice) for choice in product(*common)])
     symbols = tuple(s for group in mating.groups for s in group)

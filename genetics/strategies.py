@@ -99,9 +99,9 @@ def simulate(
     """
     numbers, strategies = table()["assumed"], table()["strategies"]
     if name not in strategies:
-        raise TestMatingError(f"unknown strategy {name!r}; use one of {', '.join(strategies)}")
+        raise TestMatingError("unknown_strategy", name=name, known=tuple(strategies))
     if eggs < 1 or runs < 1:
-        raise TestMatingError(f"{eggs} eggs and {runs} runs: both must be 1 or more")
+        raise TestMatingError("too_few_eggs_or_runs", eggs=eggs, runs=runs)
     plan = strategies[name]
     father, mother = plan["last"].split(" x ")
     law = np.array(transmission()[GENOTYPE[father], GENOTYPE[mother]])

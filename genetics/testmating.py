@@ -17,6 +17,7 @@ from scipy.stats import binom
 
 from genetics.combs import CLASSES, Array, comb_given_genotype, shown
 from genetics.cross import transmission
+from genetics.errors import GeneticsError
 from genetics.evidence import SAID, from_genotype, misread
 from genetics.genotype import DOSES, NAMES, GenotypeError
 
@@ -24,7 +25,7 @@ LOCI = {"R": 0, "P": 1}
 MOST_CHICKS = 500
 
 
-class TestMatingError(ValueError):
+class TestMatingError(GeneticsError):
     """A test mating that can't be planned; the message says why."""
 
     __test__ = False  # not a test case, whatever pytest makes of the name
@@ -62,18 +63,15 @@ def question(asked: str) -> Question:
     try:
         pure = from_genotype(asked)
     except GenotypeError as error:
-        raise TestMatingError(
-            f"unknown question {asked!r}; use R, P or a wanted genotype: {error}"
-        ) from None
+        raise TestMatingError("unknown_question", asked=asked, reason=error.message) from None
     wanted = tuple(np.flatnonzero(pure).tolist())
     return Question(asked, 1 - pure, pure, (wanted,) * len(DOSES))
 
 
-def certain(asked: str) -> str:
+def certain(asked: str) -> TestMatingError:
     """Why nothing needs testing."""
-    if asked in LOCI:
-        return f"by its records the bird can't carry the recessive of {asked}"
-    return f"by its records the bird is {asked} for sure"
+    code = "cannot_carry" if asked in LOCI else "is_for_sure"
+    return TestMatingError(code, asked=asked)
 
 
 def telling_chance(subject: int, mate: int, locus: str) -> float:
@@ -84,7 +82,7 @@ def telling_chance(subject: int, mate: int, locus: str) -> float:
     """
     asked = question(locus)
     if not asked.carrier[subject]:
-        raise TestMatingError(f"{NAMES[subject]} is no carrier at {locus}")
+        raise TestMatingError("no_carrier", genotype=NAMES[subject], asked=locus)
     inherit = transmission()
     innocent = {shown(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]}
     return float(sum(inherit[subject, mate, c] for c in range(9) if shown(c) not in innocent))
@@ -106,9 +104,9 @@ def chicks_needed(chance: float, certainty: float) -> int:
     (5, 11)
     """
     if not 0 < certainty < 1:
-        raise TestMatingError(f"certainty {certainty} must lie between 0 and 1")
+        raise TestMatingError("certainty_out_of_range", certainty=certainty)
     if chance <= 0:
-        raise TestMatingError("no chick of this mating can tell: choose another mate")
+        raise TestMatingError("no_chick_tells")
     if chance >= 1:
         return 1
     return ceil(log(1 - certainty) / log(1 - chance) - 1e-12)
@@ -121,9 +119,9 @@ def eggs_needed(chicks: int, rates: tuple[float, float, float], certainty: float
     """
     for name, rate in zip(("fertility", "hatch", "rearing"), rates, strict=True):
         if not 0 < rate <= 1:
-            raise TestMatingError(f"{name} {rate} must be above 0 and at most 1")
+            raise TestMatingError("rate_out_of_range", name=name, rate=rate)
     if not 0 < certainty < 1:
-        raise TestMatingError(f"certainty {certainty} must lie between 0 and 1")
+        raise TestMatingError("certainty_out_of_range", certainty=certainty)
     each = float(np.prod(rates))
     eggs = chicks
     while binom.sf(chicks - 1, eggs, each) < certainty:
@@ -149,13 +147,13 @@ def after_scoring(prior: Array, mate: Array, counts: Mapping[str, int]) -> Array
     logs = np.zeros((len(DOSES), len(DOSES)))
     for word, count in counts.items():
         if word not in SAID:
-            raise TestMatingError(f"unknown comb {word!r}; use one of {', '.join(SAID)}")
+            raise TestMatingError("unknown_comb", comb=word, known=tuple(SAID))
         if count < 0 or count != int(count):
-            raise TestMatingError(f"{word}: {count} is no count of chicks")
+            raise TestMatingError("not_a_count", comb=word, count=count)
         logs += count * np.log(table[:, :, [CLASSES.index(c) for c in SAID[word]]].sum(2))
     weights = np.outer(prior, mate) * np.exp(logs - logs.max())
     if weights.sum() <= 0:
-        raise TestMatingError("neither bird can have the genotypes that were given")
+        raise TestMatingError("genotypes_impossible")
     return np.asarray(weights.sum(1) / weights.sum())
 
 
@@ -219,13 +217,11 @@ def plan(
     chance = np.asarray(prior, float)
     carrier, pure = chance * asked.carrier, chance * asked.pure
     if carrier.sum() + pure.sum() <= 0:
-        raise TestMatingError(f"the bird has no {locus}: there is nothing to test at this locus")
+        raise TestMatingError("nothing_to_test", asked=locus)
     if carrier.sum() <= 0:
-        raise TestMatingError(certain(locus))
+        raise certain(locus)
     if pure.sum() <= 0:
-        raise TestMatingError(
-            f"by its records the bird can't be pure for {locus}: no test is needed"
-        )
+        raise TestMatingError("cannot_be_pure", asked=locus)
     mates = np.eye(len(DOSES))[mate] if isinstance(mate, int) else np.asarray(mate, float)
     weights = carrier / (carrier.sum() + pure.sum())
     birds, partners = np.flatnonzero(carrier), np.flatnonzero(mates)
@@ -255,21 +251,19 @@ def enough(tells: Array, likely: Array, certainty: float) -> int:
     genotypes. Nobody knows which carrier it is, so the slowest one sets the number.
     """
     if not 0 < certainty < 1:
-        raise TestMatingError(f"certainty {certainty} must lie between 0 and 1")
+        raise TestMatingError("certainty_out_of_range", certainty=certainty)
     slowest = tells[(tells @ likely).argmin()]
     if len(likely) == 1:
         chicks = chicks_needed(float(slowest[0]), certainty)
     else:
         blind = float(likely @ (slowest <= 0))
         if blind > 1 - certainty:
-            raise TestMatingError(
-                f"with a chance of {blind:.0%} no chick of this mate can tell: choose another mate"
-            )
+            raise TestMatingError("mate_may_not_tell", chance=blind)
         left = [float(((1 - tells) ** k @ likely).max()) for k in range(1, MOST_CHICKS + 1)]
         found = [k for k, chance in enumerate(left, start=1) if chance <= 1 - certainty + 1e-12]
         chicks = found[0] if found else MOST_CHICKS + 1
     if chicks > MOST_CHICKS:
-        raise TestMatingError(f"{chicks} chicks would be needed: choose another mate")
+        raise TestMatingError("too_many_chicks", chicks=chicks)
     return chicks
 
 
@@ -280,7 +274,7 @@ def best_testers(prior: Array, mates: Mapping[str, Array], locus: str) -> list[t
     """
     carrier = np.asarray(prior, float) * question(locus).carrier
     if carrier.sum() <= 0:
-        raise TestMatingError(certain(locus))
+        raise certain(locus)
     weights = carrier / carrier.sum()
     scores = {
         band: float(

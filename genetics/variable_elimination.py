@@ -16,14 +16,18 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
+from genetics.errors import GeneticsError
+
 Array = NDArray[np.float64]
 MOST_CELLS = 9**7
 MOST_OPERANDS = 20
 SMALL = 2 * 9**3  # cells times tables below which products aren't planned
 
 
-class PedigreeError(ValueError):
+class PedigreeError(GeneticsError):
     """A pedigree that can't be used; the message names the birds by their row."""
+
+    exit_code = 1
 
 
 class TooWide(PedigreeError):
@@ -62,7 +66,7 @@ def scaled(variables: tuple[int, ...], table: Array, log_scale: float = 0.0) -> 
     """A factor with its scale taken out; Impossible if the table is all zero."""
     top = float(table.max())
     if top <= 0:
-        raise Impossible("the records exclude each other: no genotypes fit all of them")
+        raise Impossible("contradiction")
     return Factor(variables, table / top, log_scale + float(np.log(top)))
 
 
@@ -84,7 +88,7 @@ def from_logs(variables: tuple[int, ...], logs: Array, log_scale: float = 0.0) -
     """A factor from the logarithm of its table; Impossible if that is -inf everywhere."""
     top = float(logs.max())
     if top == -np.inf:
-        raise Impossible("the records exclude each other: no genotypes fit all of them")
+        raise Impossible("contradiction")
     return Factor(variables, np.exp(logs - top), log_scale + top)
 
 
@@ -216,7 +220,7 @@ def elimination_order(
 
 @dataclass(frozen=True)
 class Core:
-    """Beliefs of the variables that were too entangled to eliminate, from another method."""
+    """Beliefs of the variables that were too complex to eliminate, from another method."""
 
     marginals: dict[int, Array]
     joints: list[Array]
@@ -244,10 +248,7 @@ def propagate(
     count = len(sizes)
     order, left = elimination_order([f.variables for f in factors], sizes, most)
     if left and core is None:
-        raise TooWide(
-            f"this pedigree is too entangled for an exact answer: {len(left)} birds hang together "
-            f"in tables of more than {most:,} cells"
-        )
+        raise TooWide("too_wide", birds=len(left), most=most)
     position = {variable: i for i, variable in enumerate([*order, *left])}
     buckets: list[list[Factor]] = [[own[variable]] for variable in order]
     watching: list[list[tuple[int, int]]] = [[] for _ in order]
@@ -311,7 +312,7 @@ def propagate(
         rest = without[0].table
         belief = rest * own[variable].table
         if belief.sum() <= 0:
-            raise Impossible("the records exclude each other: no genotypes fit all of them")
+            raise Impossible("contradiction")
         marginals[variable], others[variable] = belief / belief.sum(), rest / rest.sum()
         for index, k in watching[i]:
             joint = without[k].table * content[k].table

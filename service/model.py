@@ -17,3 +17,10 @@ def default_reader(folder: Path | None = None) -> Reader:
     from classifier.reader import Reader
 
     return Reader(folder or SHIPPED)
+
+
+def training_prior() -> tuple[float, ...]:
+    """The prior of the shipped reader, from its card: no network is loaded."""
+    from classifier.card import load_card
+
+    return tuple(load_card().prior)

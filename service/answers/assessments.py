@@ -8,7 +8,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from service.flock.assessment import Item, item_of
-from service.flock.candidates import as_candidate
+from service.flock.candidates import Candidate
 from service.records.birds import as_listed, kept_readings
 from service.records.tables import AnswerRow, BirdRow
 
@@ -25,7 +25,7 @@ def judged(session: Session, bands: Iterable[str]) -> dict[str, Item]:
             bird.band,
             (),
             tuple(readings[bird.band]),
-            as_candidate(answer.content),
+            Candidate.from_data(answer.content),
             as_listed(bird),
         )
         for bird, answer in rows

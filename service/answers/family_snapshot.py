@@ -33,6 +33,7 @@ from service.records.tables import (
     MatingRow,
     PenBirdRow,
 )
+from service.wording.sentences import as_data
 
 OPEN = "culprits_open"  # of a kept answer: whether its conflict is told without culprits
 
@@ -135,8 +136,8 @@ def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted
     for i, (bird, seen) in enumerate(zip(flock.birds, evidence, strict=True)):
         words = [bird.bird, bird.sire, bird.dam, str(bird.hatched), bird.sex, bird.genotype]
         words += [bird.extra.get("variety", ""), str(seen.crest), str(seen.beard)]
-        words += [str(flock.possible.get(i)), seen.wattles_note]
-        words += [f"{look.source}|{look.comb}|{look.by}" for look in seen.looks]
+        words += [str(flock.possible.get(i)), repr(as_data(seen.wattles_note))]
+        words += [f"{as_data(look.source)}|{look.comb}|{look.by}" for look in seen.looks]
         content.update("\x1f".join(words).encode())
         for table in (seen.wattles, seen.genotype, *(look.likelihood for look in seen.looks)):
             content.update(np.ascontiguousarray(table, np.float64).tobytes())

@@ -123,7 +123,7 @@ class Ready:
             candidate = describe(flock, row, self.seen, self.inference, row in explain)
             open_question = bool(candidate.conflict) and row not in explain
             (self.unexplained.add if open_question else self.unexplained.discard)(row)
-            found[candidate.bird] = candidate.as_json() | {OPEN: open_question}
+            found[candidate.bird] = candidate.as_data() | {OPEN: open_question}
         return found
 
 

@@ -17,6 +17,7 @@ from service.answers.assessments import judged
 from service.records.database import Store, lots
 from service.records.readings import model_reading
 from service.records.tables import BirdRow, PhotoRow, PileRow, ReadingRow
+from service.wording.sentences import Message
 
 PHOTOS, BANDS = "photos to sort", "birds to sort"  # what a session has touched, in its info
 
@@ -85,6 +86,6 @@ def catch_up(store: Store) -> int:
             .where(PhotoRow.readings.any(ReadingRow.person.is_(False)))
         ).all()
     for some in lots(lacking):
-        with store.writing("combwright", "photos sorted") as session:
+        with store.writing("combwright", Message("act_photos_sorted")) as session:
             sort_out(session, PhotoRow.id.in_(some))
     return len(lacking)

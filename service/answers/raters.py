@@ -17,6 +17,7 @@ from service.flock.evidence import Look
 from service.records.birds import photos_of_birds
 from service.records.readings import restored
 from service.records.tables import PhotoRow, ReadingRow
+from service.wording.sentences import Message
 
 
 @dataclass(frozen=True)
@@ -107,8 +108,8 @@ def people_looks(
                 continue
             who = known.get(reading.by)
             likelihood = from_person(reading.comb, who.confusion if who else None, reading.blind)
-            how = "blind" if reading.blind else "not blind"
-            source = f"photo {photo.name} read by {reading.by} ({how})"
+            code = "source_blind" if reading.blind else "source_not_blind"
+            source = Message(code, name=photo.name, who=reading.by)
             found.setdefault(photo.bird.band, []).append(
                 Look(source, likelihood, reading.comb, True, reading.by)
             )

@@ -25,11 +25,14 @@ from service.answers.family_snapshot import (
 from service.answers.incremental import Ready, made_ready
 from service.answers.queue import rejudge
 from service.answers.raters import people
-from service.flock.candidates import Candidate, as_candidate, describe
+from service.flock.candidates import Candidate, describe
+from service.flock.conflicts import Conflict
 from service.flock.inference import Inference, infer_flock
 from service.records.database import Store, lots
 from service.records.tables import AnswerRow, BirdRow, GlanceRow
+from service.wording.sentences import Message, from_data
 
+ITSELF = "combwright"  # who works answers out, in the place of a keeper's name
 NUDGE = 0.01  # a chance that moved by less hasn't changed for a reader
 # Other writers may change something while a family is worked out; then it is begun again.
 TRIES = 3
@@ -67,7 +70,7 @@ def refresh(
                 break
             inference = infer_flock(question.flock, question.seen, question.counted)
             contents = worked_out(question, inference, culprits)
-            with store.writing("combwright", "candidates worked out") as session:
+            with store.writing(ITSELF, Message("act_candidates")) as session:
                 if last_change(session) == question.stamp or attempt == TRIES - 1:
                     put(session, question.key, contents)
                     hold(store, question, inference, contents)
@@ -85,7 +88,7 @@ def worked_out(
         bird = question.band(row)
         weigh = culprits is None or bird in culprits
         candidate = describe(question.flock, row, question.seen, inference, weigh)
-        found[bird] = candidate.as_json() | {OPEN: bool(candidate.conflict) and not weigh}
+        found[bird] = candidate.as_data() | {OPEN: bool(candidate.conflict) and not weigh}
     return found
 
 
@@ -144,7 +147,7 @@ def worked_in(
             with store.reading() as session:
                 contents = ready.update(session, culprits)
             if contents:
-                with store.writing("combwright", "candidates worked in") as session:
+                with store.writing(ITSELF, Message("act_candidates")) as session:
                     put(session, NEARBY, contents)
             done = contents is not None
         finally:
@@ -161,7 +164,7 @@ NEARBY = "nearby"
 def answer(session: Session, band: str) -> Candidate | None:
     """A bird's candidates as last worked out."""
     row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
-    return as_candidate(row.content) if row else None
+    return Candidate.from_data(row.content) if row else None
 
 
 def unexplained(session: Session, band: str) -> bool:
@@ -174,32 +177,44 @@ def unexplained(session: Session, band: str) -> bool:
 def answers(session: Session) -> list[Candidate]:
     """All birds' candidates as last worked out, in the order of the birds."""
     rows = session.scalars(select(AnswerRow).order_by(AnswerRow.bird_id))
-    return [as_candidate(row.content) for row in rows]
+    return [Candidate.from_data(row.content) for row in rows]
 
 
-def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
-    """What changed in a bird's candidates, in words.
+def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[Message]:
+    """What changed between two states of a bird's candidates, as they are kept.
 
     >>> old = {"genotypes": {"R/R P/P": 0.5}, "conflict": None, "ledger": []}
     >>> new = {"genotypes": {"R/R P/P": 0.75}, "conflict": None, "ledger": []}
-    >>> changes_since(old, new)
+    >>> list(map(str, changes_since(old, new)))
     ['R/R P/P from 50% to 75%']
     """
     found = []
     for name, chance in now["genotypes"].items():
         was = before["genotypes"].get(name, 0.0)
         if abs(chance - was) >= NUDGE:
-            found.append(f"{name} from {was:.0%} to {chance:.0%}")
-    pieces = [{(e["evidence"], e["says"]) for e in c["ledger"]} for c in (before, now)]
-    found += [f"new: {name}, {says}" for name, says in sorted(pieces[1] - pieces[0])]
-    found += [f"gone: {name}, {says}" for name, says in sorted(pieces[0] - pieces[1])]
+            found.append(Message("change_chance", genotype=name, before=was, now=chance))
+    pieces = [
+        {(from_data(e["evidence"]), from_data(e["says"])) for e in state["ledger"]}
+        for state in (before, now)
+    ]
+    for code, some in (
+        ("change_new", pieces[1] - pieces[0]),
+        ("change_gone", pieces[0] - pieces[1]),
+    ):
+        ordered = sorted(some, key=lambda piece: [str(part) for part in piece])
+        found += [Message(code, piece=piece, says=says) for piece, says in ordered]
     if before["conflict"] != now["conflict"]:
-        found.append(f"conflict: {now['conflict']}" if now["conflict"] else "conflict resolved")
+        conflict = now["conflict"] and Conflict.from_data(now["conflict"])
+        found.append(
+            Message("change_conflict", conflict=conflict.message)
+            if conflict
+            else Message("change_conflict_resolved")
+        )
     return found
 
 
-def glance(session: Session, band: str) -> list[str]:
-    """What changed of a bird since this was last asked, in words; the first time nothing.
+def glance(session: Session, band: str) -> list[Message]:
+    """What changed of a bird since this was last asked; the first time nothing.
 
     The session must be one that writes.
     """

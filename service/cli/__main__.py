@@ -1,5 +1,5 @@
 """`python -m service.cli` is the command `combwright`."""
 
-from service.cli.main import main
+from service.cli import main
 
 main()

@@ -10,7 +10,9 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from service.cli.shared import Day, Json, UsageMistake, app, bar, day_of, out
+from service.cli.shared import Day, Json, app, bar, day_of, out
+from service.errors import UsageMistake
+from service.wording.sentences import Message, from_data, say, word
 
 USUAL = "the usual one if left out (see `combwright numbers fertility`)."
 Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
@@ -76,7 +78,7 @@ def candidates(
     birds = load_flock(flock)
     counts = load_counted(counted_chicks, birds) if counted_chicks else ()
     with bar(as_json) as progress:
-        task = progress.add_task("too entangled for an exact answer: sampling", total=1.0)
+        task = progress.add_task("too complex for an exact answer: sampling", total=1.0)
         progress.update(task, visible=False)
         found = work_out(
             birds,
@@ -94,10 +96,11 @@ def candidates(
         ranked = sorted(c.genotypes.items(), key=lambda item: -item[1])[:3]
         best = max(c.combs, key=c.combs.__getitem__)
         names = ", ".join(f"{g} {p:.0%}" for g, p in ranked if p >= 0.02)
-        table.add_row(c.bird, names, best.replace("_", " "), c.conflict or "")
+        conflict = say(c.conflict.message) if c.conflict else ""
+        table.add_row(c.bird, names, word(best), conflict)
     out.print(table)
     if found and found[0].caution:
-        out.print(found[0].caution, highlight=False)
+        out.print(say(found[0].caution), highlight=False)
 
 
 @app.command(name="test-mating")
@@ -140,12 +143,12 @@ def mating_test_command(
         birds = known_birds(listed, day_of(on))
         if bird in birds:
             if not listed.birds[listed.row(bird)].sex:
-                raise UsageMistake(f"bird {bird}: its sex isn't noted, so no mate can be named")
+                raise UsageMistake("sex_not_noted", band=bird)
             ranked = testers(listed, birds, bird, asked)
         elif "/" not in bird:
-            raise UsageMistake(f"bird {bird!r} has no row in {flock}")
+            raise UsageMistake("band_not_on_list", band=bird, file=flock)
         if "/" not in mate and mate not in birds:
-            raise UsageMistake(f"mate {mate!r} has no row in {flock}")
+            raise UsageMistake("band_not_on_list", band=mate, file=flock)
     answer = mating_test(
         birds[bird] if bird in birds else written(bird),
         birds[mate] if mate in birds else written(mate),
@@ -184,16 +187,16 @@ def counts(
 ) -> None:
     """Whether parents can have thrown the chicks counted, and which would fit better."""
     from service.flock.flock_csv import load_flock
-    from service.flock.matings import counts_test, known_birds, written
+    from service.flock.matings import counts_test, known_birds, sentence, written
 
     if flock:
         listed = load_flock(flock)
         birds = known_birds(listed, day_of(on))
         for band, sex in ((sire, "cock"), (dam, "hen")):
             if band not in birds:
-                raise UsageMistake(f"bird {band!r} has no row in {flock}: record the mating first")
+                raise UsageMistake("band_not_on_list", band=band, file=flock)
             if listed.birds[listed.row(band)].sex not in ("", sex):
-                raise UsageMistake(f"bird {band} is no {sex}")
+                raise UsageMistake("is_no", band=band, sex=sex)
         parents = birds[sire], birds[dam]
     else:
         parents = written(sire), written(dam)
@@ -201,7 +204,7 @@ def counts(
     if as_json:
         print(json.dumps(answer))
         return
-    say_cautions(*(who.caution for who in parents))
+    say_cautions(*(sentence(who.caution) for who in parents))
     table = Table("comb", "counted", "expected")
     for row in answer["classes"]:
         table.add_row(row["comb"].replace("_", " "), str(row["observed"]), f"{row['expected']:.1f}")
@@ -252,7 +255,6 @@ def plan(
     for pair in pairs:
         if pen is not None:
             pair["dam"] = ", ".join(pair["dams"])
-            pair["caution"] = "; ".join(pair["cautions"])
     table = Table(
         "cock",
         "hen" if pen is None else "hens",
@@ -271,7 +273,7 @@ def plan(
         shares = [f"{pair[k]:.0%}" for k in ("keepers", "single", "true_breeding")]
         inbred = f"{pair['inbreeding']:.1%}"
         marks = []
-        for note in filter(None, pair["caution"].split("; ")):
+        for note in map(say, map(from_data, pair["caution_codes"])):
             if note not in notes:
                 notes.append(note)
             marks.append(f"({notes.index(note) + 1})")
@@ -293,7 +295,7 @@ def strategies(
     fertility: Fertility = None,
     hatch: HatchRate = None,
     rearing: Rearing = None,
-    runs: Annotated[int, typer.Option(help="How often each one is played.")] = 1000,
+    runs: Annotated[int, typer.Option(help="How often each one is simulated.")] = 1000,
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
     as_json: Json = False,
 ) -> None:
@@ -306,14 +308,14 @@ def strategies(
     rates = rates_from(fertility, hatch, rearing)
     found = []
     with bar(as_json) as progress:
-        for name in progress.track(list(table()["strategies"]), description="playing them"):
+        for name in progress.track(list(table()["strategies"]), description="simulating"):
             found.append(simulate(name, eggs, rates, runs, rng))
     best = cheapest(found)
     if as_json:
         rows = [asdict(o) for o in found]
         print(json.dumps({"strategies": rows, "cheapest": best.name if best else None}))
         return
-    shown = Table("way", "pair proven", "truly pure", "seasons", "eggs", "inbred", "variety")
+    shown = Table("way", "pair proven", "true-breeding", "seasons", "eggs", "inbred", "variety")
     for o in found:
         ranges = (f"{low:.0f} to {high:.0f} ({mid:.0f})" for low, mid, high in (o.seasons, o.eggs))
         shown.add_row(
@@ -326,27 +328,32 @@ def strategies(
         )
     out.print(shown)
     for o in found:
-        out.print(f"{o.name.replace('-', ' ')}: {o.words}", highlight=False)
+        out.print(f"{o.name.replace('-', ' ')}: {way(o.name)}", highlight=False)
     out.print(
         "Seasons and eggs: 8 runs in 10 lie between, the median in brackets. Inbred: chicks of the "
         "pair. Variety: share of its blood that is of the single-combed birds.",
         highlight=False,
     )
     if best:
-        out.print(f"Fewest eggs: {best.words} (proven in {best.proven:.0%}).", highlight=False)
+        out.print(f"Fewest eggs: {way(best.name)} (proven in {best.proven:.0%}).", highlight=False)
+
+
+def way(name: str) -> str:
+    """A strategy in words."""
+    return say(Message(f"way_{name}"))
 
 
 def say_cautions(*words: str) -> None:
     """Say once what an approximate answer must say of itself."""
-    for word in dict.fromkeys(filter(None, words)):
-        out.print(word, highlight=False)
+    for line in dict.fromkeys(filter(None, words)):
+        out.print(line, highlight=False)
 
 
 def in_order(words: list[str]) -> list[str]:
     """Arguments such as `walnut=5` to chicks in their order; a comb may come again."""
     found = []
-    for word in words:
-        for name, number in counted([word]).items():
+    for text in words:
+        for name, number in counted([text]).items():
             found += [name] * number
     return found
 
@@ -354,12 +361,12 @@ def in_order(words: list[str]) -> list[str]:
 def counted(words: list[str]) -> dict[str, int]:
     """Arguments such as `walnut=5` to counts by comb."""
     found: dict[str, int] = {}
-    for word in words:
-        name, _, number = word.partition("=")
+    for text in words:
+        name, _, number = text.partition("=")
         if not number.strip().isdecimal():
-            raise UsageMistake(f"{word!r}: write a comb and its chicks, such as walnut=5")
+            raise UsageMistake("not_comb_and_count", text=text)
         if name in found:
-            raise UsageMistake(f"{name!r} is counted twice")
+            raise UsageMistake("comb_counted_twice", comb=name)
         found[name] = int(number)
     return found
 
@@ -378,7 +385,7 @@ def numbers(
     from genetics.numbers import TABLES, source, toml
 
     if table and table not in TABLES:
-        raise UsageMistake(f"no table {table!r}; there are {', '.join(TABLES)}")
+        raise UsageMistake("no_such_table", table=table, known=tuple(TABLES))
     wanted = (table,) if table else TABLES
     if as_json:
         print(json.dumps({name: toml(name) for name in wanted}, ensure_ascii=False))

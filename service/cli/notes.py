@@ -2,56 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from service import clock
-from service.cli.shared import UsageMistake, app, out
-from service.settings import from_environment
+from service.cli.shared import By, app, day, desk_of, out
+from service.errors import UsageMistake
+from service.wording.sentences import say
 
 if TYPE_CHECKING:
-    from sqlalchemy.orm import Session
+    from service.actions.desk import Act
 
-note = typer.Typer(no_args_is_help=True, help="Write down pens, hatches, chicks, sightings.")
+note = typer.Typer(no_args_is_help=True, help="Write down what was seen, hatched, moved, decided.")
 app.add_typer(note, name="note")
-By = Annotated[str, typer.Option("--by", help="Who writes it down.")]
 Birds = Annotated[list[str] | None, typer.Option("--bird", help="A band; repeatable.")]
-
-
-def day(text: str, option: str) -> date | None:
-    """A date option that may be left out."""
-    if not text:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UsageMistake(f"{option} {text!r} is no date; write YYYY-MM-DD") from None
+KEEPER = "keeper"
 
 
 def yes_no(text: str, option: str) -> bool | None:
-    """A yes or no that may be left out."""
+    """A yes or no that may be left out. Raises UsageMistake."""
     if text not in ("", "yes", "no"):
-        raise UsageMistake(f"{option} {text!r}: write yes or no")
+        raise UsageMistake("not_yes_or_no", option=option, text=text)
     return {"": None, "yes": True, "no": False}[text]
 
 
-def written(by: str, act: str, work: Callable[[Session], Sequence[str]]) -> None:
-    """Do `work` in a session that writes, and work it into the answers of the bands it returns."""
-    from service.answers.refresh import refresh
-    from service.cli.records import training_prior
-    from service.installation import open_store
-    from service.records.birds import kept_flock
-
-    store = open_store(from_environment())
-    with store.writing(by, act) as session:
-        touched = work(session)
-        kept_flock(session)  # what doesn't fit the other records is refused
-    if touched:
-        refresh(store, training_prior(), clock.today(), touched)
-    out.print(act, highlight=False)
+def show(act: Act) -> None:
+    """Say what was done."""
+    out.print(say(act.said), highlight=False)
 
 
 @note.command(name="pen")
@@ -61,21 +38,16 @@ def pen_note(
     since: Annotated[str, typer.Option(help="From this day, YYYY-MM-DD.")] = "",
     until: Annotated[str, typer.Option(help="To this day; left out while they are there.")] = "",
     leaving: Annotated[bool, typer.Option("--leave", help="They leave on --until.")] = False,
-    by: By = "keeper",
+    by: By = KEEPER,
 ) -> None:
-    """Birds that live in a pen, so that its hatches know their possible parents."""
-    from service.records.entries import moved_in, moved_out
+    """Note who lives in a pen: possible parents of its hatches."""
+    from service.actions.flock import move_into_pen, move_out_of_pen
 
     first, last = day(since, "--since"), day(until, "--until")
-
-    def work(session: Session) -> Sequence[str]:
-        if leaving:
-            moved_out(session, name, bands or [], last or clock.today())
-        else:
-            moved_in(session, name, bands or [], first, last)
-        return bands or []
-
-    written(by, f"pen {name}: {', '.join(bands or []) or 'made'}", work)
+    if leaving:
+        show(move_out_of_pen(desk_of(by), name, bands or [], last))
+    else:
+        show(move_into_pen(desk_of(by), name, bands or [], first, last))
 
 
 @note.command(name="hatch")
@@ -86,18 +58,13 @@ def hatch_note(
     eggs: Annotated[int | None, typer.Option(min=0, help="Eggs set.")] = None,
     chicks: Annotated[int | None, typer.Option(min=0, help="Chicks hatched.")] = None,
     bands: Birds = None,
-    by: By = "keeper",
+    by: By = KEEPER,
 ) -> None:
-    """A hatch and the birds that came from it."""
-    from service.records.entries import hatch
+    """Note a hatch and the birds that came from it."""
+    from service.actions.flock import note_hatch
 
     when = day(hatched, "--hatched")
-
-    def work(session: Session) -> Sequence[str]:
-        hatch(session, name, pen, when, eggs, chicks, bands or [])
-        return bands or []
-
-    written(by, f"hatch {name}", work)
+    show(note_hatch(desk_of(by), name, pen, when, eggs, chicks, bands or []))
 
 
 @note.command(name="chicks")
@@ -107,19 +74,42 @@ def chicks_note(
     chicks: Annotated[list[str], typer.Argument(help="Chicks by comb, as walnut=5 single=2.")],
     test: Annotated[bool, typer.Option("--test", help="They are from a test mating.")] = False,
     started: Annotated[str, typer.Option(help="Day the mating began, YYYY-MM-DD.")] = "",
-    by: By = "keeper",
+    by: By = KEEPER,
 ) -> None:
-    """Chicks counted by comb without bands."""
-    from service.cli.breeding import counted as parsed
-    from service.records.entries import counted
+    """Note chicks counted by comb, without bands."""
+    from service.actions.flock import count_chicks
+    from service.cli.breeding import counted
 
-    found, when = parsed(chicks), day(started, "--started")
+    found, when = counted(chicks), day(started, "--started")
+    purpose = "test" if test else "breeding"
+    show(count_chicks(desk_of(by), sire, dam, found, purpose, when))
 
-    def work(session: Session) -> Sequence[str]:
-        counted(session, sire, dam, found, by, "test" if test else "breeding", when)
-        return [sire, dam]
 
-    written(by, f"chicks of {sire} x {dam}: {' '.join(chicks)}", work)
+@note.command(name="comb")
+def comb_note(
+    photo: Annotated[str, typer.Argument(help="The photo's name, or its SHA-256.")],
+    comb: Annotated[str, typer.Argument(help="What is seen; left out for 'can't tell'.")] = "",
+    blind: Annotated[
+        bool, typer.Option("--blind", help="Seen before what anybody else read.")
+    ] = False,
+    by: By = KEEPER,
+) -> None:
+    """Note the comb that somebody sees on a photo."""
+    from service.actions.observations import observe_comb
+
+    show(observe_comb(desk_of(by), photo, comb, blind=blind))
+
+
+@note.command(name="photo")
+def photo_note(
+    photo: Annotated[str, typer.Argument(help="The photo's name, or its SHA-256.")],
+    band: Annotated[str, typer.Argument(help="The bird on it; left out for nobody yet.")] = "",
+    by: By = KEEPER,
+) -> None:
+    """Note which bird is on a photo."""
+    from service.actions.photos import assign_photo
+
+    show(assign_photo(desk_of(by), photo, band))
 
 
 @note.command(name="sighting")
@@ -129,19 +119,13 @@ def sighting_note(
     beard: Annotated[str, typer.Option(help="yes or no")] = "",
     wattles: Annotated[str, typer.Option(help="small, medium or large")] = "",
     on: Annotated[str, typer.Option(help="Day it was seen; today if left out.")] = "",
-    by: By = "keeper",
+    by: By = KEEPER,
 ) -> None:
-    """Crest, beard and wattles as seen on the bird."""
-    from service.records.entries import sighted
+    """Note crest, beard and wattles as seen on a bird."""
+    from service.actions.observations import note_sighting
 
     seen = yes_no(crest, "--crest"), yes_no(beard, "--beard")
-    when = day(on, "--on") or clock.today()
-
-    def work(session: Session) -> Sequence[str]:
-        sighted(session, band, by, *seen, wattles, when)
-        return [band]
-
-    written(by, f"seen on bird {band}", work)
+    show(note_sighting(desk_of(by), band, *seen, wattles, day(on, "--on")))
 
 
 @note.command(name="decision")
@@ -150,15 +134,9 @@ def decision_note(
     choice: Annotated[str, typer.Argument(help="What is decided; a wrong word lists them all.")],
     reason: Annotated[str, typer.Option(help="Why.")] = "",
     recheck: Annotated[str, typer.Option(help="Day to look again, YYYY-MM-DD.")] = "",
-    by: By = "keeper",
+    by: By = KEEPER,
 ) -> None:
-    """What the keeper decided about a bird; it can be taken back with `undo`."""
-    from service.records.entries import decided
+    """Note what was decided about a bird; `undo` takes it back."""
+    from service.actions.flock import decide
 
-    when = day(recheck, "--recheck")
-
-    def work(session: Session) -> Sequence[str]:
-        decided(session, band, by, choice, reason, when)
-        return []
-
-    written(by, f"bird {band}: {choice}", work)
+    show(decide(desk_of(by), band, choice, reason, day(recheck, "--recheck")))

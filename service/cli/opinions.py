@@ -10,6 +10,7 @@ import typer
 
 from service.cli.shared import Day, Json, app, day_of, out
 from service.settings import from_environment
+from service.wording.sentences import say
 
 
 @app.command()
@@ -24,7 +25,7 @@ def opinion(
     from classifier.card import SHIPPED, load_card
     from service.documents.opinion_pdf import opinion_sheet
     from service.installation import open_store
-    from service.records.backup import whole
+    from service.records.photo_files import write_whole
     from service.views.second_opinion import STANDING, named_combs
     from service.views.second_opinion import opinion as work_out
 
@@ -32,24 +33,23 @@ def opinion(
     with open_store(settings).reading() as session:
         told = work_out(session, bird, load_card(SHIPPED).document, day_of(on), mate)
     if file:
-        with whole(file) as draft:
-            draft.write_bytes(opinion_sheet(told, settings.photos))
+        write_whole(file, opinion_sheet(told, settings.photos))
     if as_json:
         print(json.dumps(told.as_json(), ensure_ascii=False))
         return
     if file:
         out.print(f"{file}", highlight=False)
         return
-    lines = [f"comb: {named_combs(told.candidate.combs)}", *told.reasons]
+    lines = [f"comb: {named_combs(told.candidate.combs)}", *map(say, told.reasons)]
     if told.wrong:
         w = told.wrong
         lines.append(f"of 100 read like this about {w.in_hundred} were something else")
-    lines += [f"not known: {u}" for u in told.unknown]
-    lines += [f"would settle it: {s.says}" for s in told.steps]
-    lines += [f"two readings or a test mating: {m}" for m in told.rule.by]
-    lines += [f"missing: {m}" for m in told.rule.missing]
-    lines += [f"take care: {c}" for c in told.cautions]
-    for line in (*lines, *STANDING):
+    lines += [f"not known: {say(u)}" for u in told.unknown]
+    lines += [f"would settle it: {say(s.says)}" for s in told.steps]
+    lines += [f"two readings or a test mating: {say(m)}" for m in told.rule.by]
+    lines += [f"missing: {say(m)}" for m in told.rule.missing]
+    lines += [f"take care: {say(c)}" for c in told.cautions]
+    for line in (*lines, *map(say, STANDING)):
         out.print(line, highlight=False)
 
 
@@ -63,7 +63,7 @@ def report(
     """The report of a hatch at grow-out: PDF, CSV, and an iCalendar file of days to look again."""
     from service.documents.grow_out_pdf import batch_sheet
     from service.installation import open_store
-    from service.records.backup import whole
+    from service.records.photo_files import write_whole
     from service.views.grow_out import as_calendar, as_csv
     from service.views.grow_out import as_json as told_json
     from service.views.grow_out import report as work_out
@@ -78,8 +78,7 @@ def report(
         "look-again.ics": as_calendar(told),
     }
     for name, data in parts.items():
-        with whole(folder / name) as draft:
-            draft.write_bytes(data)
+        write_whole(folder / name, data)
     if as_json:
         print(json.dumps(told_json(told), ensure_ascii=False))
     else:

@@ -9,7 +9,10 @@ from typing import Annotated
 import typer
 from rich.table import Table
 
-from service.cli.shared import Day, Json, UsageMistake, Weights, app, bar, day_of, out, say
+from service.cli.shared import Day, Json, Weights, app, bar, day_of, out, say
+from service.errors import UsageMistake
+from service.wording.sentences import as_data, word
+from service.wording.sentences import say as in_words
 
 
 @app.command()
@@ -29,11 +32,11 @@ def read(
     from service.flock.boxes_csv import load_boxes, parse_box
 
     if box and boxes:
-        raise UsageMistake("give --box or --boxes, not both")
+        raise UsageMistake("box_and_boxes")
     if box and len(photos) != 1:
-        raise UsageMistake("--box goes with one photo; use --boxes for several")
+        raise UsageMistake("box_for_one_photo")
     if all_heads and (box or boxes):
-        raise UsageMistake("--all-heads finds the heads itself; leave the boxes out")
+        raise UsageMistake("all_heads_and_boxes")
     known = load_boxes(boxes) if boxes else {}
     if box:
         known = {str(photos[0]): parse_box(box)}
@@ -59,18 +62,19 @@ def read(
                 if path in wrong:
                     failed = True
                     if as_json:
-                        row = {"photo": str(path), "ok": False, "error": wrong[path]}
+                        row = {"photo": str(path), "ok": False, "error": in_words(wrong[path])}
+                        row["error_code"] = as_data(wrong[path].message)
                         print(json.dumps(row, ensure_ascii=False), flush=True)
-                    say(f"{path}: {wrong[path]}")
+                    say(f"{path}: {in_words(wrong[path])}")
                     continue
                 for reading in found[path]:
-                    answer = reading.as_json() | {"photo": str(path)}
+                    answer = reading.as_json(in_words) | {"photo": str(path)}
                     if as_json:
                         print(json.dumps(answer, ensure_ascii=False), flush=True)
                     else:
                         table.add_row(
                             path.name,
-                            (answer["proposal"] or "can't tell").replace("_", " "),
+                            word(answer["proposal"] or ""),
                             f"{answer['confidence']:.0%}",
                             answer["pile"].replace("_", " "),
                             "; ".join(answer["doubts"]),
@@ -91,6 +95,7 @@ def explain(
     from classifier.explain import panel
     from classifier.photo import PhotoError, open_photo
     from service.model import default_reader
+    from service.views.photo_cards import panel_words
 
     reader = default_reader(weights)
     out_dir.mkdir(parents=True, exist_ok=True)
@@ -100,7 +105,7 @@ def explain(
             try:
                 photo = open_photo(path)
             except PhotoError as error:
-                say(f"{path}: {error}")
+                say(f"{path}: {in_words(error)}")
                 failed = True
                 continue
             reading = reader.read([photo])[0]
@@ -109,7 +114,7 @@ def explain(
                 failed = True
                 continue
             target = out_dir / f"{path.stem}-why.jpg"
-            panel(reader, photo, reading).save(target, quality=90)
+            panel(reader, photo, reading, words=panel_words(reading.best)).save(target, quality=90)
             out.print(str(target), highlight=False)
     if failed:
         raise typer.Exit(1)
@@ -135,7 +140,7 @@ def triage(
     known = load_boxes(boxes) if boxes else {}
     photos = photos_in(folder)
     if out_dir.exists() and not out_dir.is_dir():
-        raise UsageMistake(f"--out {out_dir} is a file; give a folder")
+        raise UsageMistake("out_is_a_file", file=out_dir)
     out_dir.mkdir(parents=True, exist_ok=True)
     from service.documents.triage_html import summary, write_page, write_table
     from service.model import default_reader
@@ -155,7 +160,7 @@ def triage(
             lambda: progress.advance(writing),
         )
     for failure in failures:
-        say(f"{failure.photo}: {failure.error}")
+        say(f"{failure.photo}: {in_words(failure.error)}")
     listed = {p for b in (birds.birds if birds else ()) for p in b.photos}
     lost = sorted(listed - {p.name for p in photos})
     for name in lost:
@@ -167,13 +172,13 @@ def triage(
         table = Table("bird", "pile", "comb", "confidence", "why")
         for item in batch.items:
             if item.pile != "settled":
-                comb = (item.proposal or "can't tell").replace("_", " ")
+                comb = word(item.proposal or "")
                 table.add_row(
                     item.bird,
                     item.pile.replace("_", " "),
                     comb,
                     f"{item.confidence:.0%}",
-                    "; ".join(item.reasons),
+                    "; ".join(map(in_words, item.reasons)),
                 )
         if table.row_count:
             out.print(table)
@@ -200,7 +205,7 @@ def train(
 ) -> None:
     """Pack the data, cross-validate, train reader and finder; resumable."""
     if steps < 1 or batch < 2 or folds < 2 or teachers < 0:
-        raise UsageMistake("--steps must be 1 or more, --batch and --folds 2, --teachers 0 or more")
+        raise UsageMistake("training_options")
     from classifier.training.pipeline import train_all
 
     with bar(False) as progress:

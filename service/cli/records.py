@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.table import Table
 
-from service import clock
-from service.cli.shared import Json, UsageMistake, Weights, app, bar, out, say
+from service.cli.shared import By, Json, Weights, app, bar, desk_of, out, say
+from service.errors import UsageMistake
 from service.settings import from_environment
-
-By = Annotated[str, typer.Option("--by", help="Who does it, for the trail.")]
+from service.wording.sentences import Coded, Message
+from service.wording.sentences import say as in_words
 
 
 @app.command()
@@ -37,33 +38,30 @@ def intake(
     as_json: Json = False,
 ) -> None:
     """Take photos into the records; given again after a crash, it goes on where it was."""
-    from service.installation import open_store
-    from service.records.intake.bands import PatternError, pattern_of
-    from service.records.intake.journal import Options, run, tidy, told_sweep
+    from service.records.intake.bands import pattern_of
+    from service.records.intake.journal import Options, Taken, run, tidy, told_sweep
     from service.records.intake.sources import files_of
     from service.records.states import REFUSED
 
-    try:
-        options = Options(by, original, pattern_of(pattern) if pattern else None, bird)
-    except PatternError as error:
-        raise UsageMistake(str(error)) from None
-    settings = from_environment()
-    store = open_store(settings)
+    options = Options(by, original, pattern_of(pattern) if pattern else None, bird)
+    desk = desk_of(by)
+    store = desk.store
     source, files = files_of(photos)
     for line in told_sweep(store, tidy(store)):
-        say(line)
+        say(in_words(line))
     with bar(as_json) as progress:
         task = progress.add_task("taking photos in", total=len(files))
 
-        def told(taken: object) -> None:
+        def show(taken: Taken) -> None:
             progress.advance(task)
             if as_json:
-                print(json.dumps(vars(taken), ensure_ascii=False), flush=True)
+                print(json.dumps(taken.as_json(), ensure_ascii=False), flush=True)
 
-        found = run(store, source, files, options, told)
-        complaints = [f"{t.name}: {t.message}" for t in found if t.state == REFUSED]
+        found = run(store, source, files, options, show)
+        complaints: list[Coded] = [
+            Message("photo_named", name=t.name, why=t.message) for t in found if t.state == REFUSED
+        ]
         if reading:
-            from service.answers.refresh import refresh
             from service.model import default_reader
             from service.records.intake.read_pending import to_read, unread
 
@@ -72,9 +70,9 @@ def intake(
                 count = len(to_read(session, reader.card.model))
             task = progress.add_task("reading them", total=count)
             complaints += unread(store, reader, None, lambda n: progress.advance(task, n))
-            refresh(store, reader.card.prior, clock.today())
-    for line in complaints:
-        say(line)
+            replace(desk, prior=reader.card.prior).work_in(None)
+    for complaint in complaints:
+        say(in_words(complaint))
     if not as_json:
         states = [t.state for t in found]
         told_states = ", ".join(f"{states.count(s)} {s}" for s in dict.fromkeys(states))
@@ -93,24 +91,19 @@ def bring_in(
     show: Annotated[
         bool, typer.Option("--show-columns", help="Only say what each column is taken for.")
     ] = False,
-    replace: Annotated[
+    replace_all: Annotated[
         bool, typer.Option("--replace", help="JSON: in the place of all records that are there.")
     ] = False,
     by: By = "keeper",
     as_json: Json = False,
 ) -> None:
     """Bring a flock list or a spreadsheet into the records, all of it or nothing."""
-    from service.answers.refresh import refresh
-    from service.installation import open_store
-    from service.records.birds import kept_birds, take_in
-    from service.records.database import StoreError
-    from service.records.exchange.importing import records_from, rows_from
-    from service.records.exchange.mapping import chosen, mapped
+    from service.actions.lists import import_records, import_table
+    from service.records.exchange.importing import rows_from
+    from service.records.exchange.mapping import chosen
 
     if file.suffix.lower() == ".json":
-        store = open_store(from_environment())
-        count = records_from(store, file, replace)
-        out.print(f"{count} rows", highlight=False)
+        out.print(f"{import_records(desk_of(by), file, replace_all)} rows", highlight=False)
         return
     rows = rows_from(file)
     columns = chosen(maps or [], rows[0] if rows else [])
@@ -121,21 +114,8 @@ def bring_in(
         out.print(table)
     if show:
         return
-    store = open_store(from_environment())
-    with store.writing(by, f"flock list {file.name}") as session:
-        flock = mapped(rows, columns, str(file), kept_birds(session))
-        if not flock.listed:
-            raise StoreError(f"{file}: no birds in it")
-        count = take_in(session, flock)
-    refresh(store, training_prior(), clock.today())
+    _, count = import_table(desk_of(by), rows, columns, str(file))
     print(json.dumps({"birds": count})) if as_json else out.print(f"{count} birds", highlight=False)
-
-
-def training_prior() -> tuple[float, ...]:
-    """The prior of the shipped reader, from its card: no network is loaded."""
-    from classifier.card import load_card
-
-    return tuple(load_card().prior)
 
 
 @app.command()
@@ -147,16 +127,15 @@ def export(
 ) -> None:
     """Write the flock list out, or with .json everything but the photos."""
     from service.installation import open_store
-    from service.records.backup import whole
     from service.records.exchange.exporting import written
+    from service.records.photo_files import write_whole
 
     suffix = file.suffix.lower().lstrip(".") if file else form
     data = written(open_store(from_environment()), suffix)
     if file is None:
         sys.stdout.write(data.decode())
         return
-    with whole(file) as draft:
-        draft.write_bytes(data)
+    write_whole(file, data)
 
 
 @app.command()
@@ -171,7 +150,7 @@ def backup(
     from service.records.backup import checked
 
     if file.exists() and not replace:
-        raise UsageMistake(f"{file} is there already; give another name, or --replace")
+        raise UsageMistake("file_is_there", file=file)
     store = open_store(from_environment())
     with bar(as_json) as progress:
         task = progress.add_task("writing photos", total=None)
@@ -192,15 +171,13 @@ def restore(
     as_json: Json = False,
 ) -> None:
     """Bring a backup back, all of it or nothing."""
-    from service.answers.refresh import refresh
-    from service.installation import open_store
     from service.records.backup import restore as bring_back
 
-    store = open_store(from_environment())
+    desk = desk_of()
     with bar(as_json) as progress:
         task = progress.add_task("bringing photos back", total=None)
-        count = bring_back(store, file, replace, lambda: progress.advance(task))
-    refresh(store, training_prior(), clock.today())
+        count = bring_back(desk.store, file, replace, lambda: progress.advance(task))
+    desk.work_in(None)
     if as_json:
         print(json.dumps({"photos": count}))
     else:
@@ -227,18 +204,26 @@ def verify(
         task = progress.add_task("checking photos", total=None)
         if file is not None:
             names = checked(file, lambda: progress.advance(task))
-            count, complaints = len(names), list[str]()
+            count, complaints = len(names), list[Coded]()
         else:
             store = open_store(from_environment())
             if tidy_up:
                 for line in told_sweep(store, tidy(store)):
-                    say(line)
+                    say(in_words(line))
             result = check(store, lambda: progress.advance(task))
             count, complaints = result.photos, list(result.complaints)
     if as_json:
-        print(json.dumps({"photos": count, "clean": not complaints, "complaints": complaints}))
-    for line in complaints:
-        say(line)
+        print(
+            json.dumps(
+                {
+                    "photos": count,
+                    "clean": not complaints,
+                    "complaints": list(map(in_words, complaints)),
+                }
+            )
+        )
+    for complaint in complaints:
+        say(in_words(complaint))
     if complaints:
         raise typer.Exit(1)
     if not as_json:
@@ -251,17 +236,19 @@ def trail(
 ) -> None:
     """What was changed in the records, by whom, newest first."""
     from service.installation import open_store
-    from service.records.audit_log import acts
+    from service.records.audit_log import act_json, acts
 
     with open_store(from_environment()).reading() as session:
         found = acts(session, last)
     if as_json:
-        print(json.dumps([{**vars(a), "made": a.made.isoformat()} for a in found]))
+        print(json.dumps([act_json(a) for a in found], ensure_ascii=False))
         return
     table = Table("act", "when (UTC)", "by", "what", "rows", "")
     for a in found:
         when = f"{a.made:%Y-%m-%d %H:%M}"
-        table.add_row(a.batch[:8], when, a.by, a.act, str(a.changes), "undone" if a.undone else "")
+        table.add_row(
+            a.batch[:8], when, a.by, in_words(a.act), str(a.changes), "undone" if a.undone else ""
+        )
     out.print(table)
 
 
@@ -272,15 +259,9 @@ def undo(
     as_json: Json = False,
 ) -> None:
     """Take back one act, in full or not at all; this too can be undone."""
-    from service.answers.refresh import refresh
-    from service.installation import open_store
-    from service.records.audit_log import named
-    from service.records.audit_log import undo as take_back
+    from service.actions.lists import undo as take_back
 
-    store = open_store(from_environment())
-    with store.writing(by, f"undone: {act}") as session:
-        count = take_back(session, named(session, act))
-    refresh(store, training_prior(), clock.today())
+    _, count = take_back(desk_of(by), act)
     print(json.dumps({"rows": count})) if as_json else out.print(f"{count} rows", highlight=False)
 
 
@@ -300,8 +281,8 @@ def people(as_json: Json = False) -> None:
         table.add_row(person.name, str(person.readings), f"{person.right_evenly:.0%}")
     out.print(table)
     for a, b, both, alike, kappa in found.pairs:
-        told = "not to be told" if kappa is None else f"{kappa:.2f}"
-        out.print(f"{a} and {b}: {alike} of {both} alike, Cohen's kappa {told}", highlight=False)
+        measure = "not known" if kappa is None else f"{kappa:.2f}"
+        out.print(f"{a} and {b}: {alike} of {both} alike, Cohen's kappa {measure}", highlight=False)
     if found.alpha is not None:
         out.print(f"All together: Krippendorff's alpha {found.alpha:.2f}", highlight=False)
 
@@ -317,11 +298,10 @@ def labels(
     """Leg-band labels or pen sheets with QR codes that `intake` recognises in a photo."""
     from service.documents.labels_pdf import band_sheet, pen_sheets
     from service.installation import open_store
-    from service.records.backup import whole
+    from service.records.photo_files import write_whole
 
     store = open_store(from_environment())
     with store.reading() as session:
         data = pen_sheets(session) if pens else band_sheet(session, bands)
-    with whole(file) as draft:
-        draft.write_bytes(data)
+    write_whole(file, data)
     out.print(f"{file}", highlight=False)

@@ -5,13 +5,18 @@ from __future__ import annotations
 import sys
 from datetime import date
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
 from rich.progress import Progress
 
 from service import clock
+from service.errors import UsageMistake
+from service.settings import from_environment
+
+if TYPE_CHECKING:
+    from service.actions.desk import Desk
 
 app = typer.Typer(
     add_completion=False,
@@ -25,11 +30,8 @@ Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Weights = Annotated[
     Path | None, typer.Option("--weights", help="Folder with other weights and their card.")
 ]
+By = Annotated[str, typer.Option("--by", help="Who does it, for the trail.")]
 Day = Annotated[str, typer.Option("--on", help="Day for ages, YYYY-MM-DD; today if left out.")]
-
-
-class UsageMistake(ValueError):
-    """A command that can't be done as it was given (exit 2)."""
 
 
 def say(line: str) -> None:
@@ -37,14 +39,28 @@ def say(line: str) -> None:
     print(f"combwright: {' '.join(line.split())}", file=sys.stderr)
 
 
-def day_of(text: str) -> date:
-    """A date option."""
+def day(text: str, option: str) -> date | None:
+    """A date option that may be left out. Raises UsageMistake."""
     if not text:
-        return clock.today()
+        return None
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise UsageMistake(f"--on {text!r} is no date; write YYYY-MM-DD") from None
+        raise UsageMistake("not_a_date", option=option, text=text) from None
+
+
+def day_of(text: str) -> date:
+    """The day for ages: `--on`, today if left out."""
+    return day(text, "--on") or clock.today()
+
+
+def desk_of(by: str = "") -> Desk:
+    """Where the acts of this command are done: on the installation's records, today."""
+    from service.actions.desk import Desk
+    from service.installation import open_store
+    from service.model import training_prior
+
+    return Desk(open_store(from_environment()), training_prior(), by, clock.today())
 
 
 def bar(quiet: bool) -> Progress:

@@ -5,15 +5,18 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
-from classifier.vocabulary import COMBS, SPOKEN
-from service.documents.opinion_pdf import BOTTOM, LEFT, WIDE, Sheet, head_of
+from classifier.vocabulary import COMBS
+from service.documents.opinion_pdf import BOTTOM, LEFT, WIDE, Sheet, head_of, head_words
 from service.documents.triage_html import PILE_HELP, PILE_TITLES
 from service.flock.assessment import PILE_ORDER
 from service.records.photo_files import place
 from service.records.readings import model_reading
 from service.views.grow_out import Chick, Report
 from service.views.pens_and_hatches import Hatch
-from service.wording import percent
+from service.wording.language import marked
+from service.wording.language import translated as _
+from service.wording.numbers import percent
+from service.wording.sentences import day, say, word
 
 ACROSS, TILE = 6, 28.0
 
@@ -21,37 +24,43 @@ ACROSS, TILE = 6, 28.0
 def batch_sheet(told: Report, photos: Path) -> bytes:
     """The report as PDF; `photos` is the folder of the kept photos."""
     hatch = told.hatch
-    sheet = Sheet(f"Grow-out of {hatch.name}")
+    title = _("Grow-out of {name}").format(name=hatch.name)
+    sheet = Sheet(title)
     pdf = sheet.pdf
     pdf.set_y(12)
-    sheet.text(f"Grow-out of {hatch.name}", 15, True)
-    facts = [f"hatched {hatch.hatched}" if hatch.hatched else "", f"{hatch.banded} banded birds"]
-    facts += [f"{hatch.eggs} eggs set" if hatch.eggs is not None else ""]
-    sheet.text(f"{', '.join(f for f in facts if f)}. On {told.on}.")
-    sheet.heading("Piles")
+    sheet.text(title, 15, True)
+    facts = [_("hatched {day}").format(day=day(hatch.hatched)) if hatch.hatched else ""]
+    facts += [_("{number} banded birds").format(number=hatch.banded)]
+    facts += [_("{number} eggs set").format(number=hatch.eggs) if hatch.eggs is not None else ""]
+    on = _("On {day}.").format(day=day(told.on))
+    sheet.text(f"{', '.join(f for f in facts if f)}. {on}")
+    sheet.heading(_("Piles"))
     for name in (*PILE_ORDER, "no photo"):
         birds = told.pile(name)
         if birds or name in PILE_TITLES:
-            bands = ", ".join(c.band for c in birds) or "none"
-            sheet.text(f"{PILE_TITLES.get(name, 'No photo')} ({len(birds)}): {bands}")
-    sheet.heading("Combs expected from the parents, and seen")
+            bands = ", ".join(c.band for c in birds) or _("none")
+            pile = _(PILE_TITLES.get(name, marked("No photo")))
+            sheet.text(f"{pile} ({len(birds)}): {bands}")
+    sheet.heading(_("Combs expected from the parents, and seen"))
     if hatch.banded:
         pdf.image(io.BytesIO(chart(hatch)), LEFT, pdf.get_y(), 110, alt_text=in_words(hatch))
         pdf.set_y(pdf.get_y() + 62)
     sheet.text(in_words(hatch))
-    sheet.heading("To look at again")
-    sheet.points([f"{a.on}: {a.band}, {a.why}" for a in told.again] or ["none"], 24)
+    sheet.heading(_("To look at again"))
+    sheet.points([f"{day(a.on)}: {a.band}, {say(a.why)}" for a in told.again] or [_("none")], 24)
     for name in PILE_ORDER:
         birds = told.pile(name)
         if birds:
             room(sheet, TILE + 22)
-            sheet.heading(f"{PILE_TITLES[name]}: {PILE_HELP[name]}")
+            sheet.heading(f"{_(PILE_TITLES[name])}: {_(PILE_HELP[name])}")
             contacts(sheet, birds, photos)
-    sheet.heading("Doubts")
+    sheet.heading(_("Doubts"))
     lines = [
-        f"{c.band}: {'; '.join(c.item.reasons)}" for c in told.chicks if c.item and c.item.reasons
+        f"{c.band}: {'; '.join(map(say, c.item.reasons))}"
+        for c in told.chicks
+        if c.item and c.item.reasons
     ]
-    for line in lines or ["none"]:
+    for line in lines or [_("none")]:
         room(sheet, 12)
         sheet.points([line], 1)
     return bytes(pdf.output())
@@ -72,9 +81,9 @@ def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
         for column, chick in enumerate(birds[start : start + ACROSS]):
             x = LEFT + column * WIDE / ACROSS
             data = crop(chick, photos)
-            said = SPOKEN.get(chick.item.proposal or "", "can't tell") if chick.item else ""
+            said = word(chick.item.proposal or "") if chick.item else ""
             if data:
-                pdf.image(data, x, top, TILE, TILE, alt_text=f"Head of {chick.band}, read: {said}")
+                pdf.image(data, x, top, TILE, TILE, alt_text=head_words(chick.band, said))
             pdf.set_xy(x, top + TILE + 0.5)
             pdf.set_font("DejaVu", "B", 7)
             pdf.cell(TILE, 3.2, chick.band, new_x="LEFT", new_y="NEXT")
@@ -97,11 +106,11 @@ def crop(chick: Chick, photos: Path) -> io.BytesIO | None:
 def in_words(hatch: Hatch) -> str:
     """Seen and expected numbers as a sentence."""
     parts = [
-        f"{SPOKEN[comb]} {seen:.1f} seen, {due:.1f} expected"
+        _("{comb} {seen:.1f} seen, {due:.1f} expected").format(comb=word(comb), seen=seen, due=due)
         for comb, seen, due in zip(COMBS, hatch.seen, hatch.expected, strict=True)
         if seen >= 0.05 or due >= 0.05
     ]
-    return "; ".join(parts) + "." if parts else "No bird is banded yet."
+    return "; ".join(parts) + "." if parts else _("No bird is banded yet.")
 
 
 def chart(hatch: Hatch) -> bytes:
@@ -114,14 +123,14 @@ def chart(hatch: Hatch) -> bytes:
     axes = figure.add_subplot()
     rows = range(len(COMBS))
     # Brown and paper differ in lightness, and the hatching tells them apart in black and white.
-    axes.barh([r - 0.2 for r in rows], hatch.seen, 0.38, color="#8a4b2a", label="seen")
+    axes.barh([r - 0.2 for r in rows], hatch.seen, 0.38, color="#8a4b2a", label=_("seen"))
     axes.barh(
         [r + 0.2 for r in rows], hatch.expected, 0.38, color="#f3e6d2", edgecolor="#1d1a16",
-        hatch="///", label="expected",
+        hatch="///", label=_("expected"),
     )  # fmt: skip
-    axes.set_yticks(list(rows), [SPOKEN[c] for c in COMBS])
+    axes.set_yticks(list(rows), [word(c) for c in COMBS])
     axes.invert_yaxis()
-    axes.set_xlabel("chicks")
+    axes.set_xlabel(_("chicks"))
     axes.legend(frameon=False, ncols=2, loc="lower left", bbox_to_anchor=(0, 1))
     axes.spines[["top", "right"]].set_visible(False)
     buffer = io.BytesIO()

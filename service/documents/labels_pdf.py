@@ -11,9 +11,11 @@ from fpdf import FPDF
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from service.records.database import StoreError
+from service.errors import NotFound, Refusal
 from service.records.intake.bands import MARK
 from service.records.tables import BirdRow, PenBirdRow, PenRow
+from service.wording.language import current, translated
+from service.wording.sentences import day, word
 
 COLUMNS, ROWS = 4, 10
 WIDE, TALL, LEFT, TOP = 48.0, 27.0, 9.0, 12.0  # millimetres
@@ -31,7 +33,7 @@ def document(title: str) -> FPDF:
     """An empty A4 document whose font is embedded, so that any band can be written."""
     pdf = FPDF(format="A4")
     pdf.set_title(title)
-    pdf.set_lang("en")
+    pdf.set_lang(current.get())
     pdf.set_auto_page_break(False)
     font = resources.files("matplotlib").joinpath("mpl-data/fonts/ttf")
     for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
@@ -47,9 +49,9 @@ def fitted(pdf: FPDF, text: str, width: float, size: float) -> None:
         pdf.set_font("DejaVu", "B", size)
 
 
-def told(bird: BirdRow) -> str:
+def sex_and_day(bird: BirdRow) -> str:
     """Sex and day of hatching, as far as they are known."""
-    return ", ".join(filter(None, (bird.sex, bird.hatched.isoformat() if bird.hatched else "")))
+    return ", ".join(filter(None, (word(bird.sex) if bird.sex else "", day(bird.hatched))))
 
 
 def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
@@ -58,11 +60,11 @@ def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
     known = {row.band: row for row in rows}
     unknown = [band for band in bands or () if band not in known]
     if unknown:
-        raise StoreError(f"no bird with the band {unknown[0]!r}")
+        raise NotFound("no_such_bird", band=unknown[0])
     birds = [known[band] for band in bands] if bands else list(rows)
     if not birds:
-        raise StoreError("no birds are kept yet")
-    pdf = document("Leg-band labels")
+        raise Refusal("no_birds_yet")
+    pdf = document(translated("Leg-band labels"))
     for number, bird in enumerate(birds):
         place = number % (COLUMNS * ROWS)
         if place == 0:
@@ -70,11 +72,17 @@ def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
         x, y = LEFT + place % COLUMNS * WIDE, TOP + place // COLUMNS * TALL
         pdf.set_draw_color(190)
         pdf.rect(x, y, WIDE, TALL)
-        pdf.image(code(MARK + bird.band), x + 1, y + 1.5, TALL - 3, alt_text=f"bird {bird.band}")
+        pdf.image(
+            code(MARK + bird.band),
+            x + 1,
+            y + 1.5,
+            TALL - 3,
+            alt_text=translated("bird {bird}").format(bird=bird.band),
+        )
         fitted(pdf, bird.band, WIDE - TALL, 20)
         pdf.text(x + TALL - 1, y + 12, bird.band)
         pdf.set_font("DejaVu", "", 6)
-        for line, words in enumerate(told(bird).split(", ")):
+        for line, words in enumerate(sex_and_day(bird).split(", ")):
             pdf.text(x + TALL - 1, y + 18 + 3 * line, words)
     return bytes(pdf.output())
 
@@ -83,13 +91,15 @@ def pen_sheets(session: Session) -> bytes:
     """A page a pen: its name, and who lives in it now. Raises StoreError if there is no pen."""
     pens = session.scalars(select(PenRow).order_by(PenRow.name)).all()
     if not pens:
-        raise StoreError("no pens are kept yet")
-    pdf = document("Pen sheets")
+        raise Refusal("no_pens_yet")
+    pdf = document(translated("Pen sheets"))
     for pen in pens:
         pdf.add_page()
         fitted(pdf, pen.name, 130, 48)
         pdf.text(15, 35, pen.name)
-        pdf.image(code(f"combwright:pen:{pen.name}"), 155, 10, 45, alt_text=f"pen {pen.name}")
+        pdf.image(
+            code(f"combwright:pen:{pen.name}"), 155, 10, 45, alt_text=f"{word('pen')} {pen.name}"
+        )
         stays = session.execute(
             select(PenBirdRow, BirdRow)
             .join(BirdRow)
@@ -104,7 +114,13 @@ def pen_sheets(session: Session) -> bytes:
             fitted(pdf, bird.band, 50, 20)
             pdf.text(15, y + 10, bird.band)
             pdf.set_font("DejaVu", "", 11)
-            pdf.text(70, y + 9, told(bird))
-            pdf.image(code(MARK + bird.band), 175, y - 2, 18, alt_text=f"bird {bird.band}")
+            pdf.text(70, y + 9, sex_and_day(bird))
+            pdf.image(
+                code(MARK + bird.band),
+                175,
+                y - 2,
+                18,
+                alt_text=translated("bird {bird}").format(bird=bird.band),
+            )
             y += 20
     return bytes(pdf.output())

@@ -10,11 +10,14 @@ from fpdf import FPDF
 
 from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
-from classifier.vocabulary import SPOKEN
 from service.documents.labels_pdf import document
+from service.documents.triage_html import PILE_TITLES, begun, sentence
+from service.flock.held_out_errors import Wrong
 from service.records.photo_files import place
 from service.views.second_opinion import STANDING, Opinion, PhotoLook, named_combs
-from service.wording import percent, times
+from service.wording.language import translated as _
+from service.wording.numbers import percent, times
+from service.wording.sentences import Message, day, say, word
 
 LEFT, WIDE, LINE = 14.0, 182.0, 4.4  # millimetres
 HALF, GAP = 88.0, 6.0
@@ -56,86 +59,99 @@ class Sheet:
         for line in lines[:most]:
             self.text(f"– {line}", left=left, wide=wide)
         if len(lines) > most:
-            self.text(f"– and {len(lines) - most} more in the full opinion", left=left, wide=wide)
+            more = _("and {number} more in the full opinion").format(number=len(lines) - most)
+            self.text(f"– {more}", left=left, wide=wide)
 
 
 def opinion_sheet(told: Opinion, photos: Path) -> bytes:
     """The sheet as PDF; `photos` is the folder of the kept photos."""
-    sheet = Sheet(f"Second opinion on bird {told.bird}")
+    title = _("Second opinion on bird {band}").format(band=told.bird)
+    sheet = Sheet(title)
     pdf = sheet.pdf
     pdf.set_y(12)
-    sheet.text(f"Second opinion on bird {told.bird}", 15, True)
-    about = [told.sex, f"hatched {told.hatched}" if told.hatched else ""]
-    about += [f"from {told.sire or 'unknown'} x {told.dam or 'unknown'}"]
-    facts = ", ".join(part for part in about if part)
-    sheet.text(f"{facts[:1].upper()}{facts[1:]}. On {told.on}, by {told.model}.")
+    sheet.text(title, 15, True)
+    about = [word(told.sex)]
+    about += [_("hatched {day}").format(day=day(told.hatched)) if told.hatched else ""]
+    parents = (told.sire or word("unknown"), told.dam or word("unknown"))
+    about += [say(Message("says_parents", sire=parents[0], dam=parents[1]))]
+    made = _("On {day}, by {model}.").format(day=day(told.on), model=told.model)
+    sheet.text(f"{begun(', '.join(part for part in about if part))}. {made}")
     row_of_heads(pdf, told.photos, photos)
-    sheet.heading("What the photos say")
-    said = SPOKEN.get(told.proposal or "", "can't tell")
-    pile = {"settled": "settled", "second_look": "second look", "new_photo": "new photo"}
+    sheet.heading(_("What the photos say"))
+    said = word(told.proposal or "")
     if told.pile:
         sure = f", {percent(told.confidence)}" if told.proposal else ""
-        sheet.text(f"{said}{sure}: {pile[told.pile]}.", bold=True)
+        sheet.text(f"{said}{sure}: {_(PILE_TITLES[told.pile])}.", bold=True)
     else:
-        sheet.text("No photo was read.", bold=True)
+        sheet.text(_("No photo was read."), bold=True)
     if told.wrong:
         w = told.wrong
         sheet.text(
-            f"Of 100 birds read like this ({w.like}) about {w.in_hundred} were something else: "
-            f"{w.wrong} of {w.of} held-out photographs, 95 % interval {w.low:.0%} to {w.high:.0%}."
+            _(
+                "Of 100 birds read like this ({like}) about {number} were something else: "
+                "{wrong} of {of} held-out photographs, 95 % interval {low:.0%} to {high:.0%}."
+            ).format(like=_(w.like), number=w.in_hundred, **facts_of(w))
         )
-    sheet.points([f"{r[:1].upper()}{r[1:]}." for r in told.reasons], 5)
+    sheet.points([sentence(reason) for reason in told.reasons], 5)
     people = [
-        f"{who}: {SPOKEN.get(comb, comb) or 'can’t tell'} on {p.name}"
-        f" ({'blind' if blind else 'not blind'})"
+        _("{who}: {comb} on {photo}").format(who=who, comb=word(comb), photo=p.name)
+        + f" ({_('blind') if blind else _('not blind')})"
         for p in told.photos
         for who, comb, blind in p.people
     ]
     sheet.points(people, 4)
     top = pdf.get_y()
-    sheet.heading("What it may carry", LEFT, HALF)
+    sheet.heading(_("What it may carry"), LEFT, HALF)
     squares(pdf, told.candidate.genotypes)
-    sheet.text(f"Comb with all evidence: {named_combs(told.candidate.combs)}.", wide=HALF)
+    combs = _("Comb with all evidence: {combs}.").format(combs=named_combs(told.candidate.combs))
+    sheet.text(combs, wide=HALF)
     if told.candidate.caution:
-        sheet.text(told.candidate.caution, wide=HALF)
+        sheet.text(say(told.candidate.caution), wide=HALF)
     low = pdf.get_y()
     right = LEFT + HALF + GAP
     pdf.set_y(top)
-    sheet.heading("Evidence", right, HALF)
+    sheet.heading(_("Evidence"), right, HALF)
     lines = [
-        f"{entry.evidence}: {entry.says} ({weight(entry.ratio)})" for entry in told.candidate.ledger
+        f"{say(entry.evidence)}: {say(entry.says)} ({weight(entry.ratio)})"
+        for entry in told.candidate.ledger
     ]
-    sheet.points(lines or ["nothing beyond what is assumed of any founder"], 7, right, HALF)
+    sheet.points(lines or [_("Nothing beyond what is assumed of any founder.")], 7, right, HALF)
     pdf.set_y(max(low, pdf.get_y()))
     if told.brood:
-        sheet.heading(f"With {told.brood.mate}")
+        sheet.heading(_("With {mate}").format(mate=told.brood.mate))
         sheet.text(
-            f"Chicks: {named_combs(told.brood.combs)}. Single-combed {percent(told.brood.single)}, "
-            f"true-breeding walnut (R/R P/P) {percent(told.brood.true_breeding)}."
+            _(
+                "Chicks: {combs}. Single-combed {single}, true-breeding walnut (R/R P/P) {pure}."
+            ).format(
+                combs=named_combs(told.brood.combs),
+                single=percent(told.brood.single),
+                pure=percent(told.brood.true_breeding),
+            )
         )
-    sheet.heading("What is not known")
-    sheet.points(told.unknown or ("nothing that was asked for",), 7)
-    sheet.heading("What would settle it, the cheapest first")
+    sheet.heading(_("What is not known"))
+    sheet.points(list(map(say, told.unknown)) or [_("nothing that was asked for")], 7)
+    sheet.heading(_("What would settle it, the cheapest first"))
     steps = []
     for step in told.steps:
-        cost = f"{step.minutes} minutes"
-        cost += f", {step.weeks} weeks" if step.weeks else ""
-        cost += f", {step.eggs} eggs" if step.eggs else ""
-        steps.append(f"{step.says} ({cost})")
-    sheet.points(steps or ["nothing is open"], 6)
+        cost = [_("{number} minutes").format(number=step.minutes)]
+        cost += [_("{number} weeks").format(number=step.weeks)] if step.weeks else []
+        cost += [_("{number} eggs").format(number=step.eggs)] if step.eggs else []
+        steps.append(f"{say(step.says)} ({', '.join(cost)})")
+    sheet.points(steps or [_("nothing is open")], 6)
     if told.worths and told.worths[0].gain > 0:
-        sheet.text(f"Most for its cost: {told.worths[0].step.says}.", bold=True)
-    sheet.heading("Two independent readings, or a test mating")
+        best = say(told.worths[0].step.says)
+        sheet.text(_("Most for its cost: {step}.").format(step=best), bold=True)
+    sheet.heading(_("Two independent readings, or a test mating"))
     if told.rule.met:
-        sheet.text(f"There are: {'; '.join(told.rule.by)}.")
+        sheet.text(f"{_('There are:')} {'; '.join(map(say, told.rule.by))}.")
     else:
-        sheet.points([f"missing: {m}" for m in told.rule.missing], 4)
+        sheet.points([f"{_('Missing:')} {say(missing)}" for missing in told.rule.missing], 4)
     if told.cautions:
-        sheet.heading("Take care")
-        sheet.points(told.cautions, 6)
+        sheet.heading(_("Take care"))
+        sheet.points(list(map(say, told.cautions)), 6)
     pdf.ln(1.5)
     for line in STANDING:
-        sheet.text(line, 7.5)
+        sheet.text(say(line), 7.5)
     return bytes(pdf.output())
 
 
@@ -146,10 +162,20 @@ def weight(ratio: float) -> str:
     ('2.3 times for', '4 times against', 'says nothing')
     """
     if 0.95 < ratio < 1.05:
-        return "says nothing"
-    return (
-        f"{times(ratio)} times for" if ratio > 1 else f"{times(1 / max(ratio, 1e-9))} times against"
-    )
+        return _("says nothing")
+    if ratio > 1:
+        return _("%(times)s times for") % {"times": times(ratio)}
+    return _("%(times)s times against") % {"times": times(1 / max(ratio, 1e-9))}
+
+
+def facts_of(wrong: Wrong) -> dict[str, float]:
+    """The numbers of held-out readings like this one."""
+    return {"wrong": wrong.wrong, "of": wrong.of, "low": wrong.low, "high": wrong.high}
+
+
+def head_words(name: str, said: str) -> str:
+    """What a picture of a head shows, for who can't see it."""
+    return _("Head of {name}, read: {comb}").format(name=name, comb=said)
 
 
 def head_of(photo: Path, reading: Reading, side: int) -> io.BytesIO | None:
@@ -174,12 +200,13 @@ def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Path) -> None:
         if head is None:
             continue
         x = LEFT + shown * (PICTURE + 12)
-        words = SPOKEN.get(look.reading.proposal or "", "can't tell")
-        pdf.image(head, x, top, PICTURE, PICTURE, alt_text=f"Head on {look.name}, read: {words}")
+        words = word(look.reading.proposal or "")
+        pdf.image(head, x, top, PICTURE, PICTURE, alt_text=head_words(look.name, words))
         pdf.set_font("DejaVu", "", 6.5)
         pdf.set_xy(x, top + PICTURE + 0.5)
         sure = f" {percent(look.reading.confidence)}" if look.reading.proposal else ""
-        also = f"; could be {', '.join(SPOKEN[c] for c in look.alike)}" if look.alike else ""
+        also = ", ".join(map(word, look.alike))
+        also = f"; {_('could also be')} {also}" if also else ""
         pdf.multi_cell(PICTURE + 10, 3, f"{look.name}: {words}{sure}{also}", align="L")
         shown += 1
     pdf.set_y(top + (PICTURE + 10 if shown else 0))

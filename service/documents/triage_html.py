@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import csv
 import io
-import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,21 +12,24 @@ from jinja2 import Environment, PackageLoader, select_autoescape
 
 from classifier.photo import head_view, open_photo
 from classifier.reading import Reading
-from classifier.vocabulary import COMBS, PILES, SPOKEN
+from classifier.vocabulary import COMBS, PILES
 from genetics.genotype import NAMES
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.batch import Batch
-from service.wording import percent
+from service.records.photo_files import write_whole
+from service.wording.language import current, marked, translated, translated_number
+from service.wording.numbers import percent
+from service.wording.sentences import Coded, say, word
 
 PILE_TITLES = {
-    "second_look": "Second look",
-    "new_photo": "New photo",
-    "settled": "Settled",
+    "second_look": marked("Second look"),
+    "new_photo": marked("New photo"),
+    "settled": marked("Settled"),
 }
 PILE_HELP = {
-    "second_look": "Readable, but with a doubt that matters. Look at the bird itself.",
-    "new_photo": "Nothing can be said from these photos. Take others.",
-    "settled": "Read with confidence, and in keeping with the bird's relatives.",
+    "second_look": marked("Readable, but with a doubt that matters. Look at the bird itself."),
+    "new_photo": marked("Nothing can be said from these photos. Take others."),
+    "settled": marked("Read with confidence, and in keeping with the bird's relatives."),
 }
 
 
@@ -39,9 +41,29 @@ def environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.filters["percent"] = percent
-    env.filters["spoken"] = lambda comb: SPOKEN.get(comb, "can't tell")
+    env.add_extension("jinja2.ext.i18n")
+    env.install_gettext_callables(  # type: ignore[attr-defined]
+        translated, translated_number, newstyle=True
+    )
+    env.filters.update(percent=percent, spoken=lambda comb: word(comb or ""), words=say)
+    env.filters.update(sentence=sentence, begun=begun, word=word)
+    env.globals["spoken_language"] = current.get
     return env
+
+
+def begun(text: str) -> str:
+    """Text with a capital at its start and the rest as it is: German nouns keep theirs.
+
+    >>> begun("gefalteter Einfachkamm")
+    'Gefalteter Einfachkamm'
+    """
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def sentence(message: Coded | str) -> str:
+    """A sentence in the language at hand, with a capital and a full stop."""
+    said = message if isinstance(message, str) else say(message)
+    return f"{begun(said)}{'' if said.endswith(('.', '?', '!')) else '.'}"
 
 
 def crop_data(photo: Path, reading: Reading, side: int = 200) -> str:
@@ -56,14 +78,15 @@ def table_rows(batch: Batch) -> list[dict[str, str]]:
     """Rows of triage.csv, worst risk first."""
     rows = []
     for item in batch.items:
+        conflict = item.candidate.conflict if item.candidate else None
         row = {
             "bird": item.bird,
             "pile": item.pile,
             "proposal": item.proposal or "",
             "confidence": f"{item.confidence:.4f}",
             "risk": f"{item.risk:.4f}",
-            "reasons": " | ".join(item.reasons),
-            "conflict": (item.candidate.conflict if item.candidate else None) or "",
+            "reasons": " | ".join(map(say, item.reasons)),
+            "conflict": say(conflict.message) if conflict else "",
             "photos": ";".join(p.name for p in item.photos),
             "genotypes_by": item.candidate.method if item.candidate else "",
         }
@@ -83,7 +106,7 @@ def write_table(batch: Batch, path: Path) -> None:
         writer = csv.DictWriter(buffer, list(rows[0]))
         writer.writeheader()
         writer.writerows(rows)
-    whole(path, buffer.getvalue())
+    write_whole(path, buffer.getvalue().encode())
 
 
 def write_page(
@@ -99,8 +122,8 @@ def write_page(
     piles = [
         {
             "name": name,
-            "title": PILE_TITLES[name],
-            "help": PILE_HELP[name],
+            "title": translated(PILE_TITLES[name]),
+            "help": translated(PILE_HELP[name]),
             "entries": [shown(item) for item in batch.pile(name)],
         }
         for name in PILE_ORDER
@@ -119,17 +142,7 @@ def write_page(
             count=len(batch.items),
         )
     )
-    whole(path, page)
-
-
-def whole(path: Path, text: str) -> None:
-    """Write a file so that it is there in full or not at all."""
-    temporary = path.with_name(f".{path.name}.part")
-    with temporary.open("w", encoding="utf-8", newline="") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    temporary.replace(path)
+    write_whole(path, page.encode())
 
 
 def summary(batch: Batch) -> dict[str, int]:

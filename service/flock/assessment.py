@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from classifier.messages import Doubt
 from classifier.quality import rules
 from classifier.reading import Reading, crest_doubt, none_doubt, risk
 from classifier.vocabulary import COMBS, SPOKEN
 from service.flock.candidates import Candidate
 from service.flock.flock_csv import Bird
+from service.wording.sentences import Coded, Message
 
 PILE_ORDER = ("second_look", "new_photo", "settled")
 
@@ -26,7 +28,7 @@ class Item:
     proposal: str | None
     confidence: float
     risk: float
-    reasons: tuple[str, ...]
+    reasons: tuple[Coded, ...]
 
 
 def item_of(
@@ -41,7 +43,6 @@ def item_of(
     usable = [r for r in readings if r.pile != "new_photo"]
     best = max(usable or readings, key=lambda r: r.confidence)
     if not usable:
-        reasons = list(dict.fromkeys(d for r in readings for d in r.doubts))
         return Item(
             bird,
             photos,
@@ -51,41 +52,41 @@ def item_of(
             None,
             best.confidence,
             risk(best.best, best.comb),
-            tuple(reasons),
+            tuple(dict.fromkeys(d for r in readings for d in r.doubts)),
         )
     chances = tuple(candidate.combs[c] for c in COMBS) if candidate else best.comb
     proposal = COMBS[max(range(len(COMBS)), key=chances.__getitem__)]
     confidence = max(chances) * (1 - best.none_of_these)
     expected = risk(proposal, chances)
-    reasons = []
+    reasons: list[Coded] = []
     told: str | None = proposal if best.none_of_these < 0.5 else None
     none = none_doubt(best.none_of_these)
     if none:
         reasons.append(none)
-    reasons += [d for d in best.doubts if d.startswith(("the head was found", "more than one"))]
+    reasons += [d for d in best.doubts if d.code in ("head_uncertain", "several_pictures")]
     noted = row.crest if row else None
     crest = {True: 1.0, False: 0.0, None: best.crest}[noted]
     doubt = crest_doubt(crest, best.comb)
     if doubt:
         reasons.append(doubt)
     elif proposal == "crest_folded_single":
-        reasons.append("reads as a single comb in a fold, yet no crest is seen")
+        reasons.append(Doubt("folded_without_crest"))
     if candidate and candidate.conflict:
-        reasons.insert(0, candidate.conflict)
+        reasons.insert(0, candidate.conflict.message)
     if best.proposal and best.best != proposal:
-        reasons.append(
-            f"the photo says {SPOKEN[best.best]}, its relatives {SPOKEN[proposal]}: look again"
-        )
+        reasons.append(Message("photo_and_relatives", seen=best.best, due=proposal))
     if row and row.comb and row.comb not in (proposal, "pea") and not reasons:
-        reasons.append(f"written down as {SPOKEN[row.comb]}, read as {SPOKEN[proposal]}")
+        reasons.append(Message("written_and_read", seen=row.comb, due=proposal))
     if len({r.best for r in usable if r.proposal}) > 1:
-        words = sorted({SPOKEN[r.best] for r in usable if r.proposal})
-        reasons.append(f"its photos disagree: {' and '.join(words)}")
+        combs = sorted({r.best for r in usable if r.proposal}, key=SPOKEN.__getitem__)
+        said = tuple(Message("says_comb", comb=comb) for comb in combs)
+        reasons.append(Message("photos_disagree", readings=said))
     unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
     if unsure and told:
         ranked = sorted(zip(chances, COMBS, strict=True), reverse=True)[1:3]
-        names = " or ".join(f"{SPOKEN[c]} ({p:.0%})" for p, c in ranked if p >= 0.02)
-        reasons.append(f"could also be {names or 'another comb'}")
+        names = tuple(Message("comb_with_chance", comb=c, chance=p) for p, c in ranked if p >= 0.02)
+        other = Message("could_also_be", alternatives_or=names)
+        reasons.append(other if names else Message("could_be_another"))
     return Item(
         bird,
         photos,

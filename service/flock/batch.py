@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 
 from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
 from classifier.reading import Reading
+from genetics.messages import Place
+from service.errors import BatchError
 from service.flock.assessment import PILE_ORDER, Item, item_of
 from service.flock.boxes_csv import Box, box_for
 from service.flock.candidates import Candidate, candidates
@@ -22,16 +24,12 @@ if TYPE_CHECKING:
     from classifier.reader import Reader
 
 
-class TriageError(ValueError):
-    """A batch that can't be sorted at all."""
-
-
 @dataclass(frozen=True)
 class Failure:
     """A photo that couldn't be read, and why."""
 
     photo: Path
-    error: str
+    error: PhotoError
 
 
 @dataclass(frozen=True)
@@ -51,16 +49,16 @@ class Batch:
 def photos_in(folder: Path) -> list[Path]:
     """Files of a folder that look like photos by their suffix, in natural order."""
     if not folder.exists():
-        raise TriageError(f"{folder}: no such folder; give the one with the photos")
+        raise BatchError("no_such_folder", place=Place(str(folder)))
     if not folder.is_dir():
-        raise TriageError(f"{folder}: not a folder; give the one with the photos")
+        raise BatchError("not_a_folder", place=Place(str(folder)))
     found = [
         p
         for p in folder.iterdir()
         if p.is_file() and p.suffix.lower() in SUFFIXES and not p.name.startswith(".")
     ]
     if not found:
-        raise TriageError(f"{folder}: no photos here ({', '.join(SUFFIXES)})")
+        raise BatchError("no_photos_here", place=Place(str(folder)), suffixes=tuple(SUFFIXES))
     return sorted(found, key=natural)
 
 
@@ -98,7 +96,7 @@ def read_every_head(
         try:
             readings[path] = reader.read_heads(open_photo(path))
         except PhotoError as error:
-            failures.append(Failure(path, str(error)))
+            failures.append(Failure(path, error))
         tick()
     return readings, failures
 
@@ -125,7 +123,7 @@ def read_all(
             opened: list[tuple[Path, Photo]] = []
             for path, photo in zip(part, now, strict=True):
                 if isinstance(photo, PhotoError):
-                    failures.append(Failure(path, str(photo)))
+                    failures.append(Failure(path, photo))
                     tick()
                 else:
                     opened.append((path, photo))
@@ -154,8 +152,8 @@ def readings_of(
     for path, photo in opened:
         box = box_for(path, boxes)
         if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
-            size = f"{photo.width} x {photo.height}"
-            failures.append(Failure(path, f"its box lies outside the {size} photo"))
+            error = PhotoError("box_outside", width=photo.width, height=photo.height)
+            failures.append(Failure(path, error))
             tick()
         else:
             good.append((path, photo, box))

@@ -5,11 +5,10 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+from genetics.messages import Place
+from service.errors import BoxError
+
 Box = tuple[float, float, float, float]
-
-
-class BoxError(ValueError):
-    """A box or a table of boxes that can't be used."""
 
 
 def parse_box(text: str) -> Box:
@@ -21,9 +20,9 @@ def parse_box(text: str) -> Box:
     try:
         x0, y0, x1, y1 = (float(part) for part in text.split(","))
     except ValueError:
-        raise BoxError(f"box {text!r}: write four numbers X0,Y0,X1,Y1") from None
+        raise BoxError("box_not_numbers", box=text) from None
     if not (x0 < x1 and y0 < y1):
-        raise BoxError(f"box {text!r}: X0 must be below X1 and Y0 below Y1")
+        raise BoxError("box_turned", box=text)
     return x0, y0, x1, y1
 
 
@@ -34,19 +33,22 @@ def load_boxes(path: Path) -> dict[str, Box]:
             reader = csv.DictReader(file)
             missing = {"photo", "x0", "y0", "x1", "y1"} - set(reader.fieldnames or ())
             if missing:
-                raise BoxError(f"{path}, line 1: lacks the columns {', '.join(sorted(missing))}")
+                raise BoxError(
+                    "columns_missing", place=Place(str(path), 1), columns=tuple(sorted(missing))
+                )
             boxes = {}
             for row in reader:
                 try:
                     box = parse_box(",".join(row[k] or "" for k in ("x0", "y0", "x1", "y1")))
                 except BoxError as error:
-                    raise BoxError(f"{path}, line {reader.line_num}: {error}") from None
+                    place = Place(str(path), reader.line_num)
+                    raise BoxError(error.code, place=place, **error.values) from None
                 boxes[row["photo"]] = box
             return boxes
     except FileNotFoundError:
-        raise BoxError(f"{path}: no such file") from None
+        raise BoxError("no_such_file", place=Place(str(path))) from None
     except UnicodeDecodeError:
-        raise BoxError(f"{path}: isn't UTF-8") from None
+        raise BoxError("not_utf8", place=Place(str(path))) from None
 
 
 def box_for(photo: Path, boxes: dict[str, Box]) -> Box | None:

@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 
 from classifier.reading import Reading
-from classifier.vocabulary import SPOKEN
 from genetics.combs import CLASSES, comb_given_genotype
 from genetics.evidence import on_genotypes
 from genetics.genotype import NAMES, all_loci
-from service.flock.conflicts import conflict
+from service.flock.conflicts import Conflict, conflict
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Array, Evidence, evidence_of, together
 from service.flock.flock_csv import Flock
@@ -26,6 +25,7 @@ from service.flock.inference import (
     infer_flock,
     variety_of,
 )
+from service.wording.sentences import Message, as_data, from_data, say
 
 
 @dataclass(frozen=True)
@@ -38,10 +38,19 @@ class Entry:
     a piece that says nothing: below 1 it came as a surprise.
     """
 
-    evidence: str
-    says: str
+    evidence: Message
+    says: Message
     ratio: float
     expected: float = 1.0
+
+    def as_data(self) -> dict[str, Any]:
+        """As it is kept."""
+        return {
+            "evidence": as_data(self.evidence),
+            "says": as_data(self.says),
+            "likelihood_ratio": float(f"{self.ratio:.6g}"),
+            "with_over_without": float(f"{self.expected:.6g}"),
+        }
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,7 @@ class Candidate:
     bird: str
     genotypes: dict[str, float]
     combs: dict[str, float]
-    conflict: str | None
+    conflict: Conflict | None
     ledger: tuple[Entry, ...]
     crest: dict[str, float] = field(default_factory=dict)
     """By genotype at the crest locus."""
@@ -67,62 +76,91 @@ class Candidate:
     converged: bool = True
 
     @property
-    def caution(self) -> str:
-        """What to say of an approximate answer; empty if it is exact."""
+    def caution(self) -> Message | None:
+        """What to say of an approximate answer; None if it is exact."""
         return caution(self.method, self.error, self.converged)
 
-    def as_json(self) -> dict[str, object]:
-        """The contract's JSON object."""
+    def numbers(self) -> dict[str, Any]:
+        """The parts that are no sentences, as JSON holds them."""
 
-        def told(table: dict[str, float]) -> dict[str, float]:
+        def rounded(table: dict[str, float]) -> dict[str, float]:
             return {k: round(v, 9) for k, v in table.items()}
 
-        answer: dict[str, object] = {
+        answer: dict[str, Any] = {
             "bird": self.bird,
-            "genotypes": told(self.genotypes),
-            "combs": told(self.combs),
-            "conflict": self.conflict,
-            "ledger": [
-                {
-                    "evidence": e.evidence,
-                    "says": e.says,
-                    "likelihood_ratio": float(f"{e.ratio:.6g}"),
-                    "with_over_without": float(f"{e.expected:.6g}"),
-                }
-                for e in self.ledger
-            ],
-            "crest": told(self.crest),
-            "beard": told(self.beard),
+            "genotypes": rounded(self.genotypes),
+            "combs": rounded(self.combs),
+            "crest": rounded(self.crest),
+            "beard": rounded(self.beard),
             "variety": self.variety,
             "method": self.method,
         }
         if self.with_crest:
-            answer["with_crest"] = told(self.with_crest)
+            answer["with_crest"] = rounded(self.with_crest)
         if self.method != "exact":
             answer["standard_error"] = float(f"{self.error:.3g}")
             answer["converged"] = self.converged
         return answer
 
+    def as_data(self) -> dict[str, Any]:
+        """As it is kept: sentences as codes. `from_data` brings it back."""
+        conflict = self.conflict.as_data() if self.conflict else None
+        return self.numbers() | {
+            "conflict": conflict,
+            "ledger": [entry.as_data() for entry in self.ledger],
+        }
 
-def as_candidate(content: dict[str, Any]) -> Candidate:
-    """The candidate that a row's JSON was made from."""
-    return Candidate(
-        bird=content["bird"],
-        genotypes=content["genotypes"],
-        combs=content["combs"],
-        conflict=content["conflict"],
-        ledger=tuple(
-            Entry(e["evidence"], e["says"], e["likelihood_ratio"], e["with_over_without"])
-            for e in content["ledger"]
-        ),
-        crest=content["crest"],
-        beard=content["beard"],
-        with_crest=content.get("with_crest", {}),
-        variety=content["variety"],
-        method=content["method"],
-        error=content.get("standard_error", 0.0),
-        converged=content.get("converged", True),
-    )
+    def as_json(self) -> dict[str, Any]:
+        """The contract's JSON object: sentences in the language at hand, and their codes."""
+        numbers = self.numbers()
+        first = {name: numbers.pop(name) for name in ("bird", "genotypes", "combs")}
+        return {
+            **first,
+            "conflict": say(self.conflict.message) if self.conflict else None,
+            "ledger": [
+                entry.as_data()
+                | {
+                    "evidence": say(entry.evidence),
+                    "says": say(entry.says),
+                }
+                for entry in self.ledger
+            ],
+            **numbers,
+            "codes": {
+                "conflict": as_data(self.conflict.message) if self.conflict else None,
+                "ledger": [
+                    {"evidence": as_data(entry.evidence), "says": as_data(entry.says)}
+                    for entry in self.ledger
+                ],
+            },
+        }
+
+    @classmethod
+    def from_data(cls, content: dict[str, Any]) -> Candidate:
+        """The candidate that `as_data` was made from."""
+        kept = content["conflict"]
+        return cls(
+            bird=content["bird"],
+            genotypes=content["genotypes"],
+            combs=content["combs"],
+            conflict=Conflict.from_data(kept) if kept else None,
+            ledger=tuple(
+                Entry(
+                    from_data(e["evidence"]),
+                    from_data(e["says"]),
+                    e["likelihood_ratio"],
+                    e["with_over_without"],
+                )
+                for e in content["ledger"]
+            ),
+            crest=content["crest"],
+            beard=content["beard"],
+            with_crest=content.get("with_crest", {}),
+            variety=content["variety"],
+            method=content["method"],
+            error=content.get("standard_error", 0.0),
+            converged=content.get("converged", True),
+        )
 
 
 def best_ratio(likelihood: Array, weights: Array, best: int) -> float:
@@ -218,30 +256,34 @@ def ledger(
     found = []
     from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0 or row in flock.possible
     if from_parents or not np.allclose(others, founders / founders.sum()):
-        says = "what its chicks show"
+        says = Message("says_chicks")
         if from_parents:
-            says = "from " + " x ".join(p or "unknown" for p in (bird.sire, bird.dam))
+            unknown = Message("unknown_parent")
+            says = Message("says_parents", sire=bird.sire or unknown, dam=bird.dam or unknown)
         chance = np.where(founders > 0, others / np.where(founders > 0, founders, 1), 0)
-        found.append(Entry("relatives", says, best_ratio(chance, founders, best)))
+        found.append(Entry(Message("piece_relatives"), says, best_ratio(chance, founders, best)))
     for mine in (c for c in inference.counted if row in (c.sire, c.dam)):
         mate = flock.birds[mine.dam if row == mine.sire else mine.sire].bird
-        chicks = ", ".join(f"{n} {c.replace('_', ' ')}" for c, n in mine.chicks.items() if n)
-        found.append(Entry("chicks counted", f"with {mate}: {chicks} (among the relatives)", 1.0))
+        counts = tuple(
+            Message("chicks_of_word", number=n, comb=c) for c, n in mine.chicks.items() if n
+        )
+        says = Message("says_counted", mate=mate, counts=counts)
+        found.append(Entry(Message("piece_counted"), says, 1.0))
 
-    def add(name: str, says: str, likelihood: Array, rest: Array) -> None:
+    def add(code: str, says: Message, likelihood: Array, rest: Array) -> None:
         ratio = best_ratio(likelihood, founders, best)
-        found.append(Entry(name, says, ratio, surprise(others * rest, likelihood)))
+        found.append(Entry(Message(code), says, ratio, surprise(others * rest, likelihood)))
 
     if bird.genotype:
         rest = on_genotypes(seen.combs, crest) * seen.wattles
-        add("genotype on record", bird.genotype, seen.genotype, rest)
+        add("piece_genotype", Message("says_genotype", genotype=bird.genotype), seen.genotype, rest)
     photos = [look for look in seen.looks if not look.by_person]
     pool = on_genotypes(together(photos), crest)
     for look in seen.looks:
-        says = SPOKEN.get(look.comb, look.comb) or "can't tell"
+        says = Message("says_comb", comb=look.comb)
         if not look.by_person and len(photos) > 1:
-            ratio = best_ratio(pool, founders, best)
-            says += f" (one of {len(photos)} photos, pooled: together {ratio:.2g})"
+            ratio = f"{best_ratio(pool, founders, best):.2g}"
+            says = Message("says_pooled", comb=look.comb, photos=len(photos), ratio=ratio)
         without = on_genotypes(together([x for x in seen.looks if x is not look]), crest)
         # What this look adds to the others: of pooled photos less than it would alone.
         added = on_genotypes(seen.combs, crest) / without
@@ -256,5 +298,5 @@ def ledger(
         )
     if seen.wattles_note:
         rest = on_genotypes(seen.combs, crest) * seen.genotype
-        add("wattles", seen.wattles_note, seen.wattles, rest)
+        add("piece_wattles", seen.wattles_note, seen.wattles, rest)
     return found

@@ -3,19 +3,91 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
-from classifier.vocabulary import SPOKEN
 from genetics.combs import CLASSES, comb_given_genotype, tables
 from genetics.pedigree import Impossible, Possible, infer
 from genetics.variable_elimination import TooWide
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock
 from service.flock.inference import Inference, crest_chance, pairs_of
+from service.wording.sentences import Message, as_data, from_data
 
 # In a larger flock only the bird's nearer relatives are tried again, or a search takes minutes.
 MOST_BIRDS = 200
+
+
+@dataclass(frozen=True)
+class Culprit:
+    """One explanation of a conflict, with its share among those that were weighed.
+
+    `kind` is a code of `messages.toml`; `bands` are the birds it names beside the one in conflict.
+    """
+
+    kind: str
+    bands: tuple[str, ...] = ()
+    share: float = 0.0
+
+    @property
+    def message(self) -> Message:
+        """As a sentence to be."""
+        names = dict(zip(("band", "other"), self.bands, strict=False))
+        return Message(self.kind, share=self.share, **names)
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """A reading that the pedigree makes impossible."""
+
+    source: Message
+    comb: str
+    chance: float
+    """Of this comb before the reading."""
+    culprits: tuple[Culprit, ...] | None = None
+    """What may lie behind it, the likelier first; None if nobody has weighed that yet."""
+
+    @property
+    def message(self) -> Message:
+        """As a sentence to be."""
+        odds = Message("odds_less")
+        if self.chance >= 1e-4:
+            odds = Message("odds_about", number=round(1 / self.chance))
+        said: dict[str, Any] = {"comb": self.comb, "odds": odds}
+        if self.source.code == "source_person":
+            told = Message("conflict_person_comb", who=self.source.values["who"], **said)
+        elif self.source.code == "source_somebody":
+            told = Message("conflict_somebody_comb", **said)
+        else:
+            told = Message("conflict_comb", source=self.source, **said)
+        if self.culprits is None:
+            return told
+        named = tuple(culprit.message for culprit in self.culprits)
+        return Message("conflict_weighed", conflict=told, culprits=named)
+
+    def as_data(self) -> dict[str, Any]:
+        """As it is kept."""
+        return {
+            "source": as_data(self.source),
+            "comb": self.comb,
+            "chance": self.chance,
+            "culprits": None if self.culprits is None else [vars(c) for c in self.culprits],
+        }
+
+    @classmethod
+    def from_data(cls, content: dict[str, Any]) -> Conflict:
+        """The conflict that `as_data` was made from."""
+        kept = content["culprits"]
+        return cls(
+            from_data(content["source"]),
+            content["comb"],
+            content["chance"],
+            None
+            if kept is None
+            else tuple(Culprit(c["kind"], tuple(c["bands"]), c["share"]) for c in kept),
+        )
 
 
 def conflict(
@@ -24,8 +96,8 @@ def conflict(
     evidence: Sequence[Evidence],
     inference: Inference,
     with_culprits: bool = True,
-) -> str | None:
-    """In words, a reading that the pedigree makes impossible, with the likelier culprits.
+) -> Conflict | None:
+    """A reading that the pedigree makes impossible, with the likelier culprits.
 
     Weighing the culprits takes many inferences; they can be left out for the time being.
     """
@@ -41,24 +113,9 @@ def conflict(
         strict = textbook_chance(others, evidence[row].crest, words)
         if strict >= limits["impossible"]:
             continue
-        name = SPOKEN.get(look.comb, look.comb)
-        told = (
-            f"{look.source} says {name}, which its relatives make all but impossible "
-            f"({odds(strict)} before the reading)"
-        )
-        if not with_culprits:
-            return told
-        return f"{told}. Likelier: {'; '.join(culprits(flock, row, inference))}"
+        found = culprits(flock, row, inference) if with_culprits else None
+        return Conflict(look.source, look.comb, strict, found)
     return None
-
-
-def odds(chance: float) -> str:
-    """A small chance in words.
-
-    >>> odds(0.0004), odds(0.0)
-    ('about 1 in 2,500', 'less than 1 in 10,000')
-    """
-    return "less than 1 in 10,000" if chance < 1e-4 else f"about 1 in {round(1 / chance):,}"
 
 
 def textbook_chance(others: Array, crest: bool | None, words: Sequence[str]) -> float:
@@ -89,7 +146,7 @@ def near(flock: Flock, row: int) -> list[int]:
     return sorted(r for r in ring if r >= 0)
 
 
-def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
+def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...]:
     """Explanations of a conflict by their weight: chance beforehand times how well they fit.
 
     Tried: the comb was misread; the sire or the dam is another bird; two chicks hatched on one
@@ -134,16 +191,15 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
     doubted = likelihoods.copy()
     doubted[me] = likelihoods[me].mean()
     try:
-        weights = {"the comb was misread": fit(sire, dam, doubted) + np.log(limits["misread"])}
+        weights = {Culprit("culprit_misread"): fit(sire, dam, doubted) + np.log(limits["misread"])}
     except TooWide:
-        return ["its relatives are too entangled to weigh the explanations"]
+        return (Culprit("culprits_too_many_relatives"),)
     for column, band in (("sire", bird.sire), ("dam", bird.dam)):
         if band and (sire if column == "sire" else dam)[me] >= 0:
             other = {"sire": list(sire), "dam": list(dam)}
             other[column][me] = -1
-            weights[f"its {column} isn't {band}"] = fit(
-                other["sire"], other["dam"], likelihoods
-            ) + np.log(limits["wrong_parent"])
+            found = fit(other["sire"], other["dam"], likelihoods)
+            weights[Culprit(f"culprit_{column}", (band,))] = found + np.log(limits["wrong_parent"])
     partners = [
         i
         for i, r in enumerate(rows)
@@ -159,7 +215,7 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
         s, d = list(sire), list(dam)
         s[me], s[partner] = s[partner], s[me]
         d[me], d[partner] = d[partner], d[me]
-        name = f"bands {bird.bird} and {flock.birds[rows[partner]].bird} are mixed up"
+        name = Culprit("culprit_bands", (bird.bird, flock.birds[rows[partner]].bird))
         try:
             found = fit(s, d, likelihoods)
         except TooWide:
@@ -167,9 +223,9 @@ def culprits(flock: Flock, row: int, inference: Inference) -> list[str]:
         weights[name] = found + np.log(limits["mixed_band"] / len(partners))
     finite = {k: v for k, v in weights.items() if np.isfinite(v)}
     if not finite:
-        return ["no single slip explains it"]
+        return (Culprit("no_single_slip"),)
     top = max(finite.values())
     total = sum(np.exp(v - top) for v in finite.values())
     shares = {k: float(np.exp(v - top) / total) for k, v in finite.items()}
     ranked = sorted(shares.items(), key=lambda item: -item[1])[:4]
-    return [f"{name} ({share:.0%})" for name, share in ranked if share >= 0.01]
+    return tuple(replace(found, share=share) for found, share in ranked if share >= 0.01)

@@ -9,7 +9,9 @@ from pathlib import Path
 
 from genetics.counts import CountError, checked
 from genetics.evidence import SAID
-from service.flock.flock_csv import Flock, FlockError, complain
+from genetics.messages import Place
+from service.errors import FlockError
+from service.flock.flock_csv import Flock, complain
 
 COLUMNS = ("sire", "dam", "comb", "chicks")
 
@@ -28,9 +30,9 @@ def load_counted(path: Path, flock: Flock) -> tuple[Counted, ...]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
-        raise FlockError(f"{path}: no such file; give the list of counted chicks") from None
+        raise FlockError("no_such_file", place=Place(str(path))) from None
     except UnicodeDecodeError:
-        raise FlockError(f"{path}: isn't UTF-8; save it as CSV in UTF-8") from None
+        raise FlockError("not_utf8", place=Place(str(path))) from None
     return parse_counted(text, flock, str(path))
 
 
@@ -39,7 +41,9 @@ def parse_counted(text: str, flock: Flock, name: str = "counts.csv") -> tuple[Co
     reader = csv.DictReader(io.StringIO(text, newline=""))
     missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
     if missing:
-        raise FlockError(f"{name}, line 1: no column {missing[0]!r}; needed: {', '.join(COLUMNS)}")
+        raise FlockError(
+            "column_missing", place=Place(str(name), 1), column=missing[0], needed=tuple(COLUMNS)
+        )
     found: dict[tuple[int, int], dict[str, int]] = {}
     first: dict[tuple[int, int], int] = {}
     for row in reader:
@@ -51,27 +55,25 @@ def parse_counted(text: str, flock: Flock, name: str = "counts.csv") -> tuple[Co
             try:
                 parents.append(flock.row(band))
             except KeyError:
-                raise complain(
-                    name, line, column, band, "has no row in the flock list: record it there first"
-                ) from None
+                raise complain(name, line, column, band, "no_row_of_its_own") from None
             if flock.birds[parents[-1]].sex not in ("", sex):
                 wrong = flock.birds[parents[-1]].sex
-                raise complain(name, line, column, band, f"is recorded as a {wrong}")
+                raise complain(name, line, column, band, "recorded_as_other", sex=wrong)
         if parents[0] == parents[1]:
-            raise complain(name, line, "dam", cells["dam"], "is also the sire")
+            raise complain(name, line, "dam", cells["dam"], "is_also_the_sire")
         if cells["comb"] not in SAID:
-            raise complain(name, line, "comb", cells["comb"], f"is none of {', '.join(SAID)}")
+            raise complain(name, line, "comb", cells["comb"], "none_of_words", known=tuple(SAID))
         if not cells["chicks"].isdecimal():
-            raise complain(name, line, "chicks", cells["chicks"], "is no count of chicks")
+            raise complain(name, line, "chicks", cells["chicks"], "not_whole_number")
         mating = (parents[0], parents[1])
         chicks = found.setdefault(mating, {})
         first.setdefault(mating, line)
         if cells["comb"] in chicks:
-            raise complain(name, line, "comb", cells["comb"], "is counted twice for this mating")
+            raise complain(name, line, "comb", cells["comb"], "counted_twice")
         chicks[cells["comb"]] = int(cells["chicks"])
     for mating, chicks in found.items():
         try:
             checked(chicks)
         except CountError as error:
-            raise FlockError(f"{name}, line {first[mating]}: {error}") from None
+            raise FlockError(error.code, place=Place(name, first[mating]), **error.values) from None
     return tuple(Counted(s, d, chicks) for (s, d), chicks in found.items())

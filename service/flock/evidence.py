@@ -22,6 +22,7 @@ from genetics.evidence import (
     with_crest,
 )
 from service.flock.flock_csv import Bird
+from service.wording.sentences import Message
 
 Array = NDArray[np.float64]
 
@@ -30,7 +31,7 @@ Array = NDArray[np.float64]
 class Look:
     """A reading as genetics takes it: the likelihood of the combs and where it comes from."""
 
-    source: str
+    source: Message
     likelihood: Array
     comb: str
     """The comb word that the look proposes; empty if it proposes none."""
@@ -47,7 +48,7 @@ class Evidence:
     beard: bool | None
     looks: tuple[Look, ...]
     wattles: Array
-    wattles_note: str
+    wattles_note: Message | None
     genotype: Array
 
     @property
@@ -101,7 +102,7 @@ def look_of(reading: Reading, prior: Sequence[float]) -> Look:
         useless = 1.0
     likelihood = from_posterior(reading.comb, prior, useless)
     comb = reading.best if reading.proposal else ""
-    return Look(f"photo {reading.photo}", likelihood, comb)
+    return Look(Message("source_photo", name=reading.photo), likelihood, comb)
 
 
 def evidence_of(
@@ -124,13 +125,16 @@ def evidence_of(
     looks += people
     again = people and (not bird.comb_by or bird.comb_by in {look.by for look in people})
     if bird.comb and not again:
-        source = f"read by {bird.comb_by or 'a person'}"
+        who = bird.comb_by
+        source = Message("source_person", who=who) if who else Message("source_somebody")
         looks.append(Look(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
     age = bird.age_weeks(bird.wattles_on or on)
-    wattles, note = np.ones(9), ""
+    wattles, note = np.ones(9), None
     if bird.wattles:
         wattles = from_wattles(bird.wattles, bird.beard, bird.sex, age)
         silent = wattle_silence(bird.beard, bird.sex, age)
-        note = f"wattles {bird.wattles}" + (f", which say nothing: {silent}" if silent else "")
+        note = Message("says_wattles", size=bird.wattles)
+        if silent:
+            note = Message("says_wattles_silent", size=bird.wattles, why=silent)
     genotype = from_genotype(bird.genotype) if bird.genotype else np.ones(9)
     return Evidence(crest, bird.beard, tuple(looks), wattles, note, genotype)

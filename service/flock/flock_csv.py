@@ -9,10 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import GenotypeError, possible
+from genetics.messages import Place
 from genetics.pedigree import PedigreeError, Possible, check
+from service.errors import FlockError
 
 COLUMNS = (
     "bird",
@@ -31,10 +34,6 @@ COLUMNS = (
 )
 
 OR = " or "  # between possible parents
-
-
-class FlockError(ValueError):
-    """A flock list that can't be used; the message names line, column and value."""
 
 
 @dataclass(frozen=True)
@@ -88,9 +87,12 @@ class Flock:
         raise KeyError(name)
 
 
-def complain(path: str, line: int, column: str, value: str, what: str) -> FlockError:
-    """A FlockError in the one form that all have."""
-    return FlockError(f"{path}, line {line}, column {column}: {value!r} {what}")
+def complain(
+    path: str, line: int, column: str, value: str, code: str, /, of: str = "", **values: Any
+) -> FlockError:
+    """The error for a cell of a list; birds on record have no line, so it names the bird `of`."""
+    place = Place(path, line, column) if line else Place(path, column=column, bird=of)
+    return FlockError(code, place=place, value=value, **values)
 
 
 def load_flock(path: Path) -> Flock:
@@ -98,9 +100,9 @@ def load_flock(path: Path) -> Flock:
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise FlockError(f"{path}: no such file; give the flock list's path") from None
+        raise FlockError("no_such_file", place=Place(str(path))) from None
     except IsADirectoryError:
-        raise FlockError(f"{path}: a folder; give the flock list itself") from None
+        raise FlockError("is_a_folder", place=Place(str(path))) from None
     return parse_flock(as_text(raw, str(path)), str(path))
 
 
@@ -111,8 +113,7 @@ def as_text(raw: bytes, name: str) -> str:
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
         raise FlockError(
-            f"{name}, line {line}: byte 0x{raw[error.start]:02x} isn't UTF-8; "
-            "save the list as CSV in UTF-8"
+            "byte_not_utf8", place=Place(str(name), line), byte=raw[error.start]
         ) from None
 
 
@@ -125,15 +126,15 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
     try:
         rows = [(reader.line_num, row) for row in reader]
     except csv.Error as error:
-        raise FlockError(f"{name}, line {reader.line_num}: {error}") from None
+        raise FlockError("not_csv", place=Place(name, reader.line_num), reason=str(error)) from None
     if not rows:
-        raise FlockError(f"{name}: empty; the first line must name the columns")
+        raise FlockError("list_empty", place=Place(str(name)))
     header = [cell.strip() for cell in rows[0][1]]
     if "bird" not in header:
-        raise FlockError(f"{name}, line 1: no column 'bird' among {', '.join(header)}")
+        raise FlockError("no_bird_column", place=Place(str(name), 1), known=tuple(header))
     for cell in header:
         if header.count(cell) > 1:
-            raise FlockError(f"{name}, line 1: column {cell!r} stands there twice")
+            raise FlockError("column_twice", place=Place(str(name), 1), column=cell)
     birds: list[Bird] = []
     lines: dict[str, int] = {}
     for line, row in rows[1:]:
@@ -141,12 +142,14 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
             continue
         if len(row) != len(header):
             raise FlockError(
-                f"{name}, line {line}: {len(row)} cells for {len(header)} columns; "
-                "put quotes round a cell that holds a comma"
+                "cells_and_columns",
+                place=Place(str(name), line),
+                cells=len(row),
+                columns=len(header),
             )
         bird = parse_bird(dict(zip(header, (c.strip() for c in row), strict=True)), line, name)
         if bird.bird in lines:
-            raise complain(name, line, "bird", bird.bird, f"is already on line {lines[bird.bird]}")
+            raise complain(name, line, "bird", bird.bird, "already_on_line", first=lines[bird.bird])
         lines[bird.bird] = line
         birds.append(bird)
     others = [bird for bird in beside if bird.bird not in lines]
@@ -160,28 +163,28 @@ def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
     def one_of(column: str, words: tuple[str, ...]) -> str:
         value = cells.get(column, "")
         if value and value not in words:
-            raise complain(name, line, column, value, f"is none of {', '.join(words)}")
+            raise complain(name, line, column, value, "none_of_words", known=tuple(words))
         return value
 
     def yes_no(column: str) -> bool | None:
         return {"": None, "yes": True, "no": False}[one_of(column, ("yes", "no"))]
 
     if not cells["bird"]:
-        raise complain(name, line, "bird", "", "is empty; every bird needs its band")
+        raise complain(name, line, "bird", "", "band_empty")
     hatched = None
     if cells.get("hatched"):
         try:
             hatched = date.fromisoformat(cells["hatched"])
         except ValueError:
-            raise complain(
-                name, line, "hatched", cells["hatched"], "is no date; write YYYY-MM-DD"
-            ) from None
+            raise complain(name, line, "hatched", cells["hatched"], "no_date") from None
     genotype = cells.get("genotype", "")
     if genotype:
         try:
             possible(genotype)
         except GenotypeError as error:
-            raise complain(name, line, "genotype", genotype, f"can't be read: {error}") from None
+            raise complain(
+                name, line, "genotype", genotype, "genotype_unreadable", reason=error.message
+            ) from None
     photos = tuple(p.strip() for p in cells.get("photo", "").split(";") if p.strip())
     return Bird(
         bird=cells["bird"],
@@ -216,14 +219,19 @@ def connected(birds: list[Bird], name: str) -> Flock:
         if any(several.values()):
             possible[row] = Possible(several["sire"], several["dam"])
         if bird.sire and bird.sire == bird.dam:
-            raise complain(name, bird.line, "dam", bird.dam, "is also the sire")
+            raise complain(name, bird.line, "dam", bird.dam, "is_also_the_sire", of=bird.bird)
     try:
         check(parents["sire"], parents["dam"], possible)
     except PedigreeError as error:
-        row = int("".join(c for c in str(error).split("row ")[1] if c.isdigit()))
-        bird = birds[row]
+        bird = birds[error.values["row"]]
         raise complain(
-            name, bird.line, "sire", bird.sire or bird.dam, f"makes {bird.bird} its own ancestor"
+            name,
+            bird.line,
+            "sire",
+            bird.sire or bird.dam,
+            "makes_own_ancestor",
+            of=bird.bird,
+            bird=bird.bird,
         ) from None
     return Flock(tuple(birds), tuple(parents["sire"]), tuple(parents["dam"]), possible)
 
@@ -232,26 +240,27 @@ def parent_rows(
     birds: list[Bird], rows: dict[str, int], bird: Bird, column: str, name: str
 ) -> list[int]:
     """Rows of a bird's sire or dam, several where the list says '12 or 14', none if unknown."""
+
+    def wrong(value: str, code: str, /, **values: Any) -> FlockError:
+        return complain(name, bird.line, column, value, code, of=bird.bird, **values)
+
     band, sex = (bird.sire, "cock") if column == "sire" else (bird.dam, "hen")
     if not band:
         return []
     bands = [band] if band in rows else [b.strip() for b in band.split(OR)]
     several = [b for b in re.split(r"[;,/+]", band) if b.strip() in rows]
     if band not in rows and len(several) > 1:
-        what = f"names {len(several)} birds; a chick has one {column}: write 'A{OR}B' if unsure"
-        raise complain(name, bird.line, column, band, what)
+        raise wrong(band, "names_several", number=len(several), parent=column)
     found = []
     for one in bands:
         if one not in rows:
-            what = "has no row of its own; add one or leave it empty"
-            raise complain(name, bird.line, column, one, what)
+            raise wrong(one, "no_row_of_its_own")
         parent = birds[rows[one]]
         if parent.sex and parent.sex != sex:
-            raise complain(name, bird.line, column, one, f"is recorded as a {parent.sex}")
+            raise wrong(one, "recorded_as_other", sex=parent.sex)
         if parent.hatched and bird.hatched and parent.hatched >= bird.hatched:
-            what = "hatched on the same day as its chick or later"
-            raise complain(name, bird.line, column, one, what)
+            raise wrong(one, "parent_too_young")
         if rows[one] in found:
-            raise complain(name, bird.line, column, band, f"names {one} twice")
+            raise wrong(band, "names_twice", band=one)
         found.append(rows[one])
     return found

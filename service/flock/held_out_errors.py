@@ -7,6 +7,9 @@ from typing import Any
 
 from scipy.stats import binomtest
 
+from service.wording.language import marked
+
+SETTLED, AS_SURE = marked("settled"), marked("about as sure")
 SPLIT = "photographs, split check, given boxes of 40 px or more"
 
 
@@ -38,7 +41,7 @@ def wrong_like_this(card: dict[str, Any], pile: str, confidence: float) -> Wrong
         return None
     if pile == "settled":
         wrong, of = scores["settled_wrong"]
-        return told("settled", wrong, of)
+        return with_interval(SETTLED, wrong, of)
     bins = [b for b in scores["reliability"] if b["count"]]
     if not bins:
         return None
@@ -50,13 +53,13 @@ def wrong_like_this(card: dict[str, Any], pile: str, confidence: float) -> Wrong
         wrong += round((1 - one["accuracy"]) * one["count"])
         if of >= 10:
             break
-    return told("about as sure", wrong, of)
+    return with_interval(AS_SURE, wrong, of)
 
 
-def told(like: str, wrong: int, of: int) -> Wrong:
-    """With its interval.
+def with_interval(like: str, wrong: int, of: int) -> Wrong:
+    """The share that is wrong, with its interval.
 
-    >>> told("settled", 4, 93).in_hundred
+    >>> with_interval("settled", 4, 93).in_hundred
     4
     """
     interval = binomtest(wrong, of).proportion_ci(0.95, method="wilson")

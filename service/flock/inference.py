@@ -16,7 +16,8 @@ from genetics.genotype import all_loci
 from genetics.pedigree import Impossible, Layer, Pair, Posterior, infer_layers
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Array, Evidence
-from service.flock.flock_csv import Flock, FlockError
+from service.flock.flock_csv import Flock, complain
+from service.wording.sentences import Message
 
 Progress = Callable[[float], None]
 
@@ -43,35 +44,29 @@ class Inference:
         return self.combs.method
 
     @property
-    def caution(self) -> str:
-        """What every output must say of an approximate answer; empty if it is exact."""
+    def caution(self) -> Message | None:
+        """What every output must say of an approximate answer; None if it is exact."""
         return caution(self.combs.method, self.combs.error, self.combs.converged)
 
 
-def caution(method: str, error: float, converged: bool) -> str:
-    """A sentence for an approximate answer, empty for an exact one.
+def caution(method: str, error: float, converged: bool) -> Message | None:
+    """What every output says of an approximate answer; None for an exact one.
 
     >>> caution('exact', 0.0, True)
-    ''
     """
     if method == "exact":
-        return ""
-    late = "" if converged else ", more than is aimed at"
-    return (
-        f"approximate: these families are too entangled for an exact answer; standard error of a "
-        f"chance up to {error:.2%}{late}"
-    )
+        return None
+    return Message("approximate" if converged else "approximate_late", error=error)
 
 
-def variety_of(flock: Flock, row: int) -> str:
+def variety_of(flock: Flock, row: int, name: str = "flock.csv") -> str:
     """The variety of a bird as `varieties.toml` names it; FlockError for one that it doesn't."""
     bird = flock.birds[row]
     variety = bird.extra.get("variety", "") or "unknown"
     if variety not in varieties():
-        known = ", ".join(varieties())
-        raise FlockError(
-            f"line {bird.line}, column variety: {variety!r} of bird {bird.bird} is none of "
-            f"{known}; add it to your own numbers or leave it empty"
+        known = tuple(varieties())
+        raise complain(
+            name, bird.line, "variety", variety, "unknown_variety", of=bird.bird, known=known
         )
     return variety
 

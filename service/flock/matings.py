@@ -15,11 +15,12 @@ from genetics.counts import better_parents, fit
 from genetics.evidence import from_genotype
 from genetics.genotype import NAMES
 from genetics.kinship import kinship
-from genetics.planning import Mating, matings, pens
+from genetics.planning import Mating, Pen, matings, pens
 from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
 from service.flock.evidence import Array, evidence_of
 from service.flock.flock_csv import Flock
 from service.flock.inference import Inference, infer_flock
+from service.wording.sentences import Coded, Message, as_data, say
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,7 @@ class Subject:
 
     name: str
     chances: Array
-    caution: str = ""
+    caution: Message | None = None
     """What an approximate answer must say of itself."""
 
 
@@ -78,7 +79,7 @@ def mating_test(
     answer: dict[str, Any] = {
         "bird": bird.name,
         "asked": worked.locus,
-        "caution": bird.caution or mate.caution,
+        "caution": sentence(bird.caution or mate.caution),
         "mate": mate.name,
         "carrier_before": worked.carrier_before,
         "telling_chick": worked.telling,
@@ -134,7 +135,7 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
     if not pairs and result.p_value < 0.05:
         pairs = better_parents(counts, founder_prior(), founder_prior())
     return {
-        "caution": sire.caution or dam.caution,
+        "caution": sentence(sire.caution or dam.caution),
         "sire": likeliest[0],
         "dam": likeliest[1],
         "classes": [
@@ -143,7 +144,8 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
         ],
         "method": result.method,
         "p_value": result.p_value,
-        "verdict": result.verdict,
+        "verdict": say(result.verdict),
+        "verdict_code": as_data(result.verdict),
         "better_parents": [
             {"sire": p.sire, "dam": p.dam, "probability": p.probability} for p in pairs
         ],
@@ -157,7 +159,7 @@ def ranked_matings(
     rates: tuple[float, float, float],
     certainty: float,
     on: date,
-) -> tuple[list[Mating], str]:
+) -> tuple[list[Mating], Message | None]:
     """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
     inference = from_list(flock, on)
     rows = range(len(flock.birds))
@@ -174,6 +176,19 @@ def ranked_matings(
     return found, inference.caution
 
 
+def sentence(message: Coded | None) -> str:
+    """A sentence in the language at hand, empty for none."""
+    return say(message) if message else ""
+
+
+def as_row(planned: Mating | Pen) -> dict[str, Any]:
+    """A pair or pen as a JSON object: cautions as sentences, and their codes."""
+    row = {k: v for k, v in vars(planned).items() if k != "cautions"}
+    said = [say(caution) for caution in planned.cautions]
+    words = {"cautions": said} if isinstance(planned, Pen) else {"caution": "; ".join(said)}
+    return row | words | {"caution_codes": [as_data(caution) for caution in planned.cautions]}
+
+
 def mating_plan(
     flock: Flock,
     goal: str,
@@ -186,7 +201,7 @@ def mating_plan(
     ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
     names = [b.bird for b in flock.birds]
     return [
-        asdict(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": caution}
+        as_row(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": sentence(caution)}
         for m in ranked
     ]
 
@@ -203,8 +218,8 @@ def pen_plan(
     """Each cock with his best hens as JSON objects."""
     ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
     names = [b.bird for b in flock.birds]
-    named = {"approximate": caution}
+    named = {"approximate": sentence(caution)}
     return [
-        asdict(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
+        as_row(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
         for p in pens(ranked, hens, keepers, rates, certainty)
     ]

@@ -18,6 +18,7 @@ from genetics.planning import usual_rates
 from genetics.testmating import TestMatingError, plan, question
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
+from service.wording.sentences import Coded, Message
 
 SINGLE = index_of("r+/r+ p+/p+")
 
@@ -47,7 +48,7 @@ class Step:
     """Something that would tell more about a bird."""
 
     kind: str
-    says: str
+    says: Coded
     minutes: int
     weeks: int = 0
     eggs: int = 0
@@ -59,29 +60,30 @@ def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> li
     found: list[Step] = []
     reasons = item.reasons if item else ()
     if not known.photos:
-        says = "photograph the head from the side, with the whole comb in view"
+        says = Message("step_photo")
         found.append(Step("photo", says, minutes["photo"]))
     elif item and item.pile == "new_photo":
-        found.append(Step("photo", f"another photo: {reasons[0]}", minutes["photo"]))
-    if any(r.startswith("a crest is present") for r in reasons):
-        says = "part the crest and photograph the comb from above"
+        says = Message("step_another_photo", why=reasons[0])
+        found.append(Step("photo", says, minutes["photo"]))
+    if any(r.code in ("crest_may_fold", "crest_hardly_folds") for r in reasons):
+        says = Message("step_part_crest")
         found.append(Step("parted", says, minutes["part_the_crest"]))
     unsure = item is not None and item.pile != "settled"
     if known.photos and unsure and not known.read_blind:
-        says = "let a second person read the photo who hasn't seen this page"
+        says = Message("step_blind")
         found.append(Step("blind", says, minutes["second_person"]))
     if pea_is_open(candidate):
         if known.beard is None:
-            says = "note whether it has a beard: without one its wattles tell of pea"
+            says = Message("step_note_beard")
             found.append(Step("note", says, minutes["note"]))
         elif known.beard is False and not known.wattles:
-            says = "note its wattles, beside birds of the same sex and age"
+            says = Message("step_note_wattles")
             found.append(Step("note", says, minutes["note"]))
     age = (on - known.hatched).days / 7 if known.hatched else None
     left = weeks["grown_cock" if known.sex == "cock" else "grown_hen"] - (age or 0)
     if age is not None and unsure and left > 0:
         wait = max(weeks["least_wait"], round(left))
-        says = f"wait {wait} weeks and photograph it again: the comb is still growing"
+        says = Message("step_wait", weeks=wait)
         found.append(Step("wait", says, minutes["wait"], wait))
     found += tests(candidate, known, max(0, round(left)) if age is not None else 0)
     return sorted(found, key=lambda s: (s.weeks, s.minutes))
@@ -112,10 +114,12 @@ def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
             worked = plan(chances, SINGLE, locus, limits["certainty"], usual_rates())
         except TestMatingError:
             continue
-        mates = " or ".join(known.testers) or "a single-combed bird"
-        says = (
-            f"test mating to {mates}: {worked.chicks} chicks tell whether it hides {hidden} "
-            f"({worked.eggs} eggs)"
+        says = Message(
+            "step_test",
+            mates=tuple(known.testers) or Message("a_single_combed_bird"),
+            chicks=worked.chicks,
+            hidden=hidden,
+            eggs=worked.eggs,
         )
         total = grown_in + weeks["mating"] + weeks["brooding"] + weeks["chicks"]
         found.append(Step("test", says, costs()["minutes"]["test_mating"], total, worked.eggs))

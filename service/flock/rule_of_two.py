@@ -7,8 +7,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from classifier.vocabulary import SPOKEN, coarse_of
+from classifier.vocabulary import coarse_of
+from service.wording.sentences import Message
 
+THE_MODEL = "the model"
 TEST_CHICKS = 5  # leave 3.1 % of carriers unseen, (1/2)^5
 
 
@@ -27,8 +29,13 @@ class Rule:
     """Whether the rule is met, by what, and what is missing."""
 
     met: bool
-    by: tuple[str, ...]
-    missing: tuple[str, ...]
+    by: tuple[Message, ...]
+    missing: tuple[Message, ...]
+
+
+def named(who: str) -> str | Message:
+    """A witness by name; the model has none."""
+    return Message("the_model") if who == THE_MODEL else who
 
 
 def rule_of_two(witnesses: Sequence[Witness], chicks: Mapping[str, int], conflict: bool) -> Rule:
@@ -38,7 +45,7 @@ def rule_of_two(witnesses: Sequence[Witness], chicks: Mapping[str, int], conflic
     """
     scored = sum(chicks.values())
     if scored >= TEST_CHICKS:
-        return Rule(True, (f"a test mating with {scored} chicks",), ())
+        return Rule(True, (Message("rule_test_mating", chicks=scored),), ())
     # A person's newest blind look; the model speaks once.
     voices: dict[str, str] = {}
     for look in witnesses:
@@ -51,13 +58,16 @@ def rule_of_two(witnesses: Sequence[Witness], chicks: Mapping[str, int], conflic
     comb, agreed = max(groups.items(), key=lambda g: len(g[1]), default=("", []))
     missing = []
     if len(groups) > 1:
-        said = " and ".join(f"{SPOKEN.get(c, c)} ({', '.join(w)})" for c, w in groups.items())
-        missing.append(f"independent readings disagree: {said}; a third one, or a test mating")
+        said = tuple(
+            Message("comb_by_whom", comb=c, names=tuple(map(named, w))) for c, w in groups.items()
+        )
+        missing.append(Message("rule_disagree", readings=said))
     elif len(agreed) < 2:
-        has = f"so far {agreed[0]}" if agreed else "so far none"
-        missing.append(f"a second independent reading ({has}): someone who reads it blind")
+        one = Message("rule_one_so_far", who=named(agreed[0])) if agreed else None
+        missing.append(one or Message("rule_none_so_far"))
     if conflict:
-        missing.append("an explanation of why it doesn't fit its relatives")
+        missing.append(Message("rule_conflict"))
     if missing:
         return Rule(False, (), tuple(missing))
-    return Rule(True, tuple(f"{who}: {SPOKEN.get(comb, comb)}" for who in agreed), ())
+    by = tuple(Message("rule_reading", who=named(who), comb=comb) for who in agreed)
+    return Rule(True, by, ())

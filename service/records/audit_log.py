@@ -10,8 +10,9 @@ from typing import Any
 from sqlalchemy import Date, Table, event, func, insert, inspect, select
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.records.database import StoreError
+from service.errors import Clash, NotFound, UsageMistake
 from service.records.tables import DERIVED, JOURNALS, Base, ChangeRow, Utc
+from service.wording.sentences import Message, as_data, from_data, say
 
 UNWATCHED = (*JOURNALS, *DERIVED)
 CLASSES: dict[str, type[Base]] = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
@@ -80,7 +81,7 @@ def watch(sessions: sessionmaker[Session]) -> None:
                     "batch": info["batch"],
                     "made": now,
                     "by": info["by"][:80],
-                    "act": info["act"][:200],
+                    "said": info["said"],
                     "undoes": info.get("undoes", ""),
                     "kind": item.__tablename__,
                     "row": item.id,
@@ -99,27 +100,41 @@ class Act:
     batch: str
     made: datetime
     by: str
-    act: str
+    act: Message
     changes: int
     undone: bool
 
 
+def act_json(act: Act) -> dict[str, Any]:
+    """An act for programs: what it was as a sentence in the language at hand, and as a code."""
+    kept = vars(act) | {"made": act.made.isoformat(), "act": say(act.act)}
+    return kept | {"codes": as_data(act.act)}
+
+
 def acts(session: Session, last: int = 50) -> list[Act]:
     """The newest acts, newest first."""
-    rows = session.execute(
+    newest = (
         select(
             ChangeRow.batch,
-            func.min(ChangeRow.made).label("made"),
-            ChangeRow.by,
-            ChangeRow.act,
+            func.min(ChangeRow.id).label("first"),
+            func.max(ChangeRow.id).label("last"),
             func.count().label("changes"),
         )
-        .group_by(ChangeRow.batch, ChangeRow.by, ChangeRow.act)
+        .group_by(ChangeRow.batch)
         .order_by(func.max(ChangeRow.id).desc())
         .limit(last)
+        .subquery()
+    )
+    rows = session.execute(
+        select(ChangeRow, newest.c.changes)
+        .join(newest, ChangeRow.id == newest.c.first)
+        .order_by(newest.c.last.desc())
     ).all()
     undone = set(session.scalars(select(ChangeRow.undoes).where(ChangeRow.undoes != "").distinct()))
-    return [Act(r.batch, r.made, r.by, r.act, r.changes, r.batch in undone) for r in rows]
+    return [
+        Act(row.batch, row.made, row.by, from_data(row.said), changes, row.batch in undone)
+        for row, changes in rows
+    ]
 
 
 def history(session: Session, kind: str, row: int) -> Sequence[ChangeRow]:
@@ -139,19 +154,16 @@ def undo(session: Session, batch: str) -> int:
         select(ChangeRow).where(ChangeRow.batch == batch).order_by(ChangeRow.id.desc())
     ).all()
     if not rows:
-        raise StoreError(f"no act {batch!r} on the trail")
+        raise NotFound("no_such_act", act=batch)
     if session.scalar(select(ChangeRow.id).where(ChangeRow.undoes == batch).limit(1)):
-        raise StoreError("this is undone already")
+        raise Clash("undone_already")
     session.info["undoes"] = batch
     for change in rows:
         kind = CLASSES[change.kind]
         item = session.get(kind, change.row)
         now = content(item) if item is not None else None
         if now != change.after:
-            raise StoreError(
-                f"can't be undone: row {change.row} of {change.kind} was changed again since; "
-                "undo the later change first"
-            )
+            raise Clash("changed_since", row=change.row, table=change.kind)
         if change.before is None:
             session.delete(item)
         else:
@@ -168,9 +180,9 @@ def undo(session: Session, batch: str) -> int:
 def named(session: Session, start: str) -> str:
     """The act whose name begins so. Raises StoreError if there is none, or several."""
     if not start:
-        raise StoreError("name the act, as `combwright trail` shows it")
+        raise UsageMistake("no_act_named")
     query = select(ChangeRow.batch).where(ChangeRow.batch.startswith(start)).distinct().limit(2)
     found = session.scalars(query).all()
     if len(found) != 1:
-        raise StoreError(f"{'no act' if not found else 'several acts'} named {start!r}")
+        raise NotFound("no_such_act" if not found else "several_acts", act=start)
     return found[0]

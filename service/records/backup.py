@@ -4,25 +4,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Table, delete, insert, select, text
 from sqlalchemy.orm import Session
 
+from genetics.messages import Place
+from service.errors import Refusal, StoreError
+from service.records import legacy
 from service.records.audit_log import lively, plain
-from service.records.database import Store, StoreError, lots
+from service.records.database import Store, lots
 from service.records.intake.near_duplicates import index_all
-from service.records.photo_files import PART, in_use, keep, place
+from service.records.photo_files import in_use, keep, place, whole_file
 from service.records.tables import DERIVED, Base
+from service.wording.sentences import Message
 
 FORMAT = "combwright records"
-VERSION = 2  # of the tables, as their newest migration
+VERSION = 5  # of the tables, as the newest migration that changed what is exported
 RECORDS, SUMS = "records.json", "checksums.txt"
 Told = Callable[[], None]
 
@@ -48,12 +50,28 @@ def parsed(words: str, name: str) -> dict[str, list[dict[str, Any]]]:
     try:
         content = json.loads(words)
     except ValueError as error:
-        raise StoreError(f"{name}: not JSON ({error})") from None
+        raise StoreError("not_json", place=Place(str(name)), reason=str(error)) from None
     if not isinstance(content, dict) or content.get("format") != FORMAT:
-        raise StoreError(f"{name}: not exported by this program")
+        raise StoreError("not_our_export", place=Place(str(name)))
+    if content.get("version") == 2:  # before sentences were kept as codes
+        return before_codes(dict(content["tables"]), name)
     if content.get("version") != VERSION:
-        raise StoreError(f"{name}: of version {content.get('version')}, this one reads {VERSION}")
+        raise StoreError(
+            "other_version", place=Place(str(name)), version=content.get("version"), ours=VERSION
+        )
     return dict(content["tables"])
+
+
+def before_codes(
+    content: dict[str, list[dict[str, Any]]], name: str
+) -> dict[str, list[dict[str, Any]]]:
+    """Tables of version 2 as they are kept now."""
+    try:
+        readings = [legacy.reading_row(row) or {} for row in content["readings"]]
+        changes = [legacy.change_row(row) for row in content["changes"]]
+    except (KeyError, TypeError, AttributeError) as error:
+        raise StoreError("records_unreadable", place=Place(name), reason=str(error)) from None
+    return {**content, "readings": readings, "changes": changes}
 
 
 def load(
@@ -65,11 +83,11 @@ def load(
     without `replace` if there are any already.
     """
     if not replace and any(session.execute(select(t).limit(1)).first() for t in tables()):
-        raise StoreError("the store holds records already; back them up, then use --replace")
+        raise Refusal("records_there")
     known = {t.name: t for t in tables()}
     if set(content) != set(known):
         odd = ", ".join(sorted(set(content) ^ set(known)))
-        raise StoreError(f"{name}: tables missing or unknown: {odd}")
+        raise StoreError("tables_differ", place=Place(str(name)), names=odd)
     for derived in DERIVED:
         session.execute(delete(Base.metadata.tables[derived]))
     for table in reversed(tables()):
@@ -84,7 +102,7 @@ def load(
             restart(session, table)
         index_all(session)
     except (KeyError, ValueError, TypeError) as error:
-        raise StoreError(f"{name}: records that can't be read ({error})") from None
+        raise StoreError("records_unreadable", place=Place(str(name)), reason=str(error)) from None
     return count
 
 
@@ -100,37 +118,22 @@ def restart(session: Session, table: Table) -> None:
         )
 
 
-@contextmanager
-def whole(path: Path) -> Iterator[Path]:
-    """A file that appears under its name only when it is complete and synced."""
-    draft = path.with_name(f".{path.name}.{os.getpid()}{PART}")
-    try:
-        yield draft
-        with draft.open("rb+") as file:
-            os.fsync(file.fileno())
-        draft.replace(path)
-    except OSError as error:
-        raise StoreError(f"{path}: can't be written ({error.strerror or error})") from error
-    finally:
-        draft.unlink(missing_ok=True)
-
-
 def backup(store: Store, path: Path, told: Told = lambda: None) -> int:
     """Write a backup of everything; returns how many photos it holds. Raises StoreError."""
     sums = []
     with in_use(store.photos), store.reading() as session:
         records = dumped(session).encode()
         photos = parsed(records.decode(), RECORDS)["photos"]
-        with whole(path) as draft, zipfile.ZipFile(draft, "w") as archive:
+        with whole_file(path) as draft, zipfile.ZipFile(draft, "w") as archive:
             for row in photos:
                 name = f"photos/{row['sha256']}{row['suffix']}"
                 kept = place(store.photos, row["sha256"], row["suffix"])
                 try:
                     data = kept.read_bytes()
                 except OSError:
-                    raise StoreError(f"{kept}: missing; see `combwright verify`") from None
+                    raise StoreError("photo_file_missing", place=Place(str(kept))) from None
                 if hashlib.sha256(data).hexdigest() != row["sha256"]:
-                    raise StoreError(f"{kept}: has changed; see `combwright verify`")
+                    raise StoreError("photo_file_changed", place=Place(str(kept)))
                 archive.writestr(zipfile.ZipInfo(name), data)
                 sums.append(f"{row['sha256']}  {name}")
                 told()
@@ -148,9 +151,9 @@ def opened(path: Path) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(path)
     except FileNotFoundError:
-        raise StoreError(f"{path}: no such file; give the backup's path") from None
+        raise StoreError("no_such_file", place=Place(str(path))) from None
     except (zipfile.BadZipFile, OSError) as error:
-        raise StoreError(f"{path}: not a backup that can be opened ({error})") from None
+        raise StoreError("not_a_backup", place=Place(str(path)), reason=str(error)) from None
 
 
 def checked(path: Path, told: Told = lambda: None) -> list[str]:
@@ -160,24 +163,24 @@ def checked(path: Path, told: Told = lambda: None) -> list[str]:
             lines = archive.read(SUMS).decode().splitlines()
             listing = "".join(f"{line}\n" for line in lines[:-1])
             if not lines or lines[-1].split()[0] != hashlib.sha256(listing.encode()).hexdigest():
-                raise StoreError(f"{path}: its list of checksums is damaged")
+                raise StoreError("checksums_damaged", place=Place(str(path)))
             sums = dict(line.split("  ", 1)[::-1] for line in lines[:-1])
             names = set(archive.namelist()) - {SUMS}
             if names != set(sums):
                 odd = ", ".join(sorted(names ^ set(sums))[:3])
-                raise StoreError(f"{path}: files missing or too many: {odd}")
+                raise StoreError("backup_files_differ", place=Place(str(path)), names=odd)
             for name, wanted in sums.items():
                 with archive.open(name) as file:
                     found = hashlib.file_digest(file, "sha256").hexdigest()  # type: ignore[arg-type]
                 if found != wanted:
-                    raise StoreError(f"{path}: {name} is damaged")
+                    raise StoreError("backup_member_damaged", place=Place(str(path)), name=name)
                 told()
             rows = parsed(archive.read(RECORDS).decode(), RECORDS)["photos"]
         except (KeyError, zipfile.BadZipFile, ValueError, EOFError, OSError, zlib.error) as error:
-            raise StoreError(f"{path}: damaged ({error})") from None
+            raise StoreError("backup_damaged", place=Place(str(path)), reason=str(error)) from None
     wanted_names = {f"photos/{r['sha256']}{r['suffix']}" for r in rows}
     if wanted_names != names - {RECORDS}:
-        raise StoreError(f"{path}: photos and records don't belong together")
+        raise StoreError("photos_and_records_differ", place=Place(str(path)))
     return sorted(wanted_names)
 
 
@@ -189,7 +192,7 @@ def restore(store: Store, path: Path, replace: bool = False, told: Told = lambda
     names = checked(path)
     with opened(path) as archive:
         content = parsed(archive.read(RECORDS).decode(), str(path))
-        with in_use(store.photos), store.writing("restore", "restore") as session:
+        with in_use(store.photos), store.writing("restore", Message("act_restore")) as session:
             load(session, content, str(path), replace)
             for name in names:
                 keep(store.photos, archive.read(name), Path(name).suffix)

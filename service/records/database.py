@@ -22,6 +22,9 @@ from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
 from sqlalchemy.orm import Session, sessionmaker
 
+from service.errors import StoreError
+from service.wording.sentences import Coded, Message, as_data
+
 MIGRATIONS = Path(__file__).parent / "migrations"
 WRITERS = 7_262_811  # the advisory lock of PostgreSQL that writers hold; any number of our own
 BUSY_MILLISECONDS = 10_000
@@ -40,28 +43,23 @@ def lots(values: Sequence[T], size: int = 500) -> Iterator[Sequence[T]]:
         yield values[start : start + size]
 
 
-class StoreError(RuntimeError):
-    """The store can't be used as asked; the message says why and what to do."""
+# What databases complain of, by a word of theirs, and our codes for it.
+COMPLAINTS = {
+    "locked": "records_locked",
+    "readonly": "records_read_only",
+    "disk is full": "disk_full",
+    "unable to open": "records_not_opened",
+    "not a database": "not_a_store",
+    "malformed": "records_damaged",
+    "connection": "no_database_server",
+}
 
 
-TOLD = (
-    ("locked", "the records are in use by another program; close it, or try again in a minute"),
-    ("readonly", "the records can't be written: the file or its folder is read-only"),
-    ("disk is full", "the disk is full; nothing was written. Make room and try again"),
-    ("unable to open", "the records can't be opened: the folder is missing or may not be used"),
-    ("not a database", "the file isn't a store of this program; restore a backup"),
-    ("malformed", "the records are damaged; restore a backup"),
-    ("connection", "the database server doesn't answer; start it or mend COMBWRIGHT_DATABASE"),
-)
-
-
-def told(error: Exception) -> StoreError:
-    """A database's complaint in words that help."""
+def explained(error: Exception) -> StoreError:
+    """A database's complaint as ours."""
     low = str(getattr(error, "orig", None) or error).lower()
-    for sign, words in TOLD:
-        if sign in low:
-            return StoreError(words)
-    return StoreError(f"the records can't be used: {' '.join(low.split())[:160]}")
+    code = next((ours for sign, ours in COMPLAINTS.items() if sign in low), "records_unusable")
+    return StoreError(code, reason=" ".join(low.split())[:160])
 
 
 def open_engine(url: str) -> Engine:
@@ -73,11 +71,11 @@ def open_engine(url: str) -> Engine:
             url = url.replace("postgresql://", "postgresql+psycopg://", 1)
         engine = create_engine(url)
     except (ArgumentError, NoSuchModuleError) as error:
-        raise StoreError(f"COMBWRIGHT_DATABASE {url!r} can't be used: {error}") from None
+        raise StoreError("database_url", url=url, reason=str(error)) from None
     except ImportError:
-        raise StoreError("PostgreSQL needs: pip install 'combwright[postgres]'") from None
+        raise StoreError("postgres_not_installed") from None
     except OSError as error:
-        raise StoreError(f"the records' folder can't be made: {error}") from None
+        raise StoreError("home_unwritable", reason=str(error)) from None
     if engine.dialect.name == "sqlite":
 
         @event.listens_for(engine, "connect")
@@ -124,7 +122,7 @@ def upgrade(engine: Engine) -> None:
                 connection.exec_driver_sql("PRAGMA foreign_keys=ON")
                 connection.exec_driver_sql("BEGIN")
     except DatabaseError as error:
-        raise told(error) from None
+        raise explained(error) from None
 
 
 @dataclass(frozen=True)
@@ -144,20 +142,21 @@ class Store:
             with self.sessions.begin() as session:
                 yield session
         except (OperationalError, DatabaseError) as error:
-            raise told(error) from error
+            raise explained(error) from error
 
     @contextmanager
-    def writing(self, by: str, act: str) -> Iterator[Session]:
-        """A session that alone writes; all it changed is one batch of the trail.
+    def writing(self, by: str, act: Coded | str) -> Iterator[Session]:
+        """A session that alone writes; all it changed is one act on the trail.
 
-        Committed at the end, or nothing of it. `by` is who does it, `act` what, in words.
+        Committed at the end, or nothing of it. `by` is who does it, `act` what is done.
         """
+        said = Message("act_words", text=act) if isinstance(act, str) else act
         bind = self.engine.execution_options(writes=True)
         try:
             with self.sessions.begin() as session:
                 session.bind = bind
-                session.info.update(by=by, act=act, batch=uuid.uuid4().hex)
+                session.info.update(by=by, said=as_data(said), batch=uuid.uuid4().hex)
                 session.connection()  # wait for other writers now, before anything is read
                 yield session
         except (OperationalError, DatabaseError) as error:
-            raise told(error) from error
+            raise explained(error) from error

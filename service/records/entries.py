@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session, selectinload
 
 from genetics.counts import CountError, checked
 from genetics.evidence import SAID, WATTLE_WORDS
-from service.records.birds import kept_flock
-from service.records.database import StoreError
+from genetics.messages import Place
+from service.errors import NotFound, Refusal
 from service.records.readings import by_person
 from service.records.tables import (
     BirdRow,
@@ -39,7 +39,7 @@ def bird(session: Session, band: str) -> BirdRow:
     """A kept bird."""
     row = session.scalar(select(BirdRow).where(BirdRow.band == band))
     if row is None:
-        raise StoreError(f"no bird with the band {band!r}; bring it in first")
+        raise Refusal("no_such_bird", band=band)
     return row
 
 
@@ -49,7 +49,7 @@ Named = TypeVar("Named", PenRow, HatchRow)
 def named(session: Session, kind: type[Named], what: str, name: str) -> Named:
     """A pen or hatch by its name, made if there is none; `what` is its kind in words."""
     if not name.strip():
-        raise StoreError(f"a {what} needs a name")
+        raise Refusal("needs_a_name", what=what)
     row = session.scalar(select(kind).where(kind.name == name.strip()))
     if row is None:
         row = kind(name=name.strip(), notes="")
@@ -68,7 +68,7 @@ def moved_in(
 ) -> PenRow:
     """Birds in a pen from one day to another, None for an open end; an open stay is closed."""
     if since and until and until < since:
-        raise StoreError(f"a stay until {until} can't begin on {since}")
+        raise Refusal("stay_turned", until=until, since=since)
     row = pen(session, name)
     for band in bands:
         who = bird(session, band)
@@ -81,7 +81,6 @@ def moved_in(
                     stay.until = since
         session.add(PenBirdRow(pen_id=row.id, bird_id=who.id, since=since, until=until))
     session.flush()
-    kept_flock(session)
     return row
 
 
@@ -98,10 +97,10 @@ def moved_out(session: Session, name: str, bands: Sequence[str], on: date) -> in
             )
         ).all()
         if not stays:
-            raise StoreError(f"bird {band!r} isn't in pen {name!r}")
+            raise Refusal("not_in_pen", band=band, pen=name)
         for stay in stays:
             if stay.since and on < stay.since:
-                raise StoreError(f"bird {band!r} came into pen {name!r} only on {stay.since}")
+                raise Refusal("came_later", band=band, pen=name, since=stay.since)
             stay.until = on
             count += 1
     return count
@@ -128,14 +127,13 @@ def hatch(
     if min(row.eggs or 0, row.chicks or 0) < 0 or (
         row.eggs is not None and row.chicks is not None and row.chicks > row.eggs
     ):
-        raise StoreError(f"{row.chicks} chicks can't hatch from {row.eggs} eggs")
+        raise Refusal("more_chicks_than_eggs", chicks=row.chicks, eggs=row.eggs)
     session.flush()
     for band in bands:
         who = bird(session, band)
         who.hatch_id = row.id
         who.hatched = who.hatched or row.hatched
     session.flush()
-    kept_flock(session)  # refuses a chick older than its parents
     return row
 
 
@@ -150,13 +148,13 @@ def counted(
 ) -> MatingRow:
     """Chicks of a mating that were counted by comb, without bands; they add to earlier ones."""
     if purpose not in PURPOSES:
-        raise StoreError(f"{purpose!r} is none of {', '.join(PURPOSES)}")
+        raise Refusal("unknown_purpose", purpose=purpose, known=tuple(PURPOSES))
     cock, hen = bird(session, sire), bird(session, dam)
     for who, sex in ((cock, "cock"), (hen, "hen")):
         if who.sex not in ("", sex):
-            raise StoreError(f"bird {who.band!r} is recorded as a {who.sex}")
+            raise Refusal("recorded_as", band=who.band, sex=who.sex)
     if cock.id == hen.id:
-        raise StoreError("sire and dam are the same bird")
+        raise Refusal("sire_is_dam")
     pair = select(MatingRow).where(MatingRow.sire_id == cock.id, MatingRow.dam_id == hen.id)
     total = dict(chicks)
     for mating in session.scalars(pair):
@@ -166,7 +164,7 @@ def counted(
         checked(dict(chicks))
         checked(total)
     except CountError as error:
-        raise StoreError(f"{sire} x {dam}: {error}") from None
+        raise Refusal(error.code, place=Place(f"{sire} x {dam}"), **error.values) from None
     query = pair.where(MatingRow.purpose == purpose)
     same_day = MatingRow.started.is_(None) if started is None else MatingRow.started == started
     row = session.scalar(query.where(same_day))
@@ -190,9 +188,9 @@ def sighted(
 ) -> SightingRow:
     """Crest, beard and wattles as seen on a day; what isn't told stays as it was."""
     if wattles and wattles not in WATTLE_WORDS:
-        raise StoreError(f"wattles {wattles!r} are none of {', '.join(WATTLE_WORDS)}")
+        raise Refusal("unknown_wattles", size=wattles, known=tuple(WATTLE_WORDS))
     if crest is None and beard is None and not wattles:
-        raise StoreError("say what was seen: crest, beard or wattles")
+        raise Refusal("nothing_seen")
     row = SightingRow(
         bird_id=bird(session, band).id,
         made=datetime.now(UTC),
@@ -212,11 +210,11 @@ def decided(
 ) -> DecisionRow:
     """What the keeper decided about a bird, with the reason; earlier decisions stay on record."""
     if choice not in CHOICES:
-        raise StoreError(f"{choice!r} is none of {', '.join(CHOICES)}")
+        raise Refusal("unknown_choice", choice=choice, known=tuple(CHOICES))
     if not reason.strip():
-        raise StoreError("give the reason: it is what a later look at this will ask for")
+        raise Refusal("no_reason")
     if choice == "recheck" and recheck is None:
-        raise StoreError("say on which day to look again")
+        raise Refusal("no_recheck_day")
     row = DecisionRow(
         bird_id=bird(session, band).id,
         made=datetime.now(UTC),
@@ -230,6 +228,31 @@ def decided(
     return row
 
 
+def bands_of_hatch(session: Session, row: HatchRow) -> list[str]:
+    """Bands of the birds that came from a hatch."""
+    return list(session.scalars(select(BirdRow.band).where(BirdRow.hatch_id == row.id)))
+
+
+def photo_named(session: Session, name: str) -> PhotoRow:
+    """A photo by its SHA-256, by eight or more signs of its beginning, or by its own name.
+
+    Raises NotFound if there is none, or several.
+    """
+    query = select(PhotoRow).options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+    row = session.scalar(query.where(PhotoRow.sha256 == name))
+    if row is not None:
+        return row
+    found = session.scalars(query.where(PhotoRow.name == name).limit(2)).all()
+    if not found and len(name) >= 8:
+        beginning = PhotoRow.sha256.startswith(name, autoescape=True)
+        found = session.scalars(query.where(beginning).limit(2)).all()
+    if len(found) > 1:
+        raise NotFound("several_photos", name=name)
+    if not found:
+        raise NotFound("no_such_photo_kept")
+    return found[0]
+
+
 def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
     """Write down what a person sees on a photo, empty for 'can't tell'; returns its bird's band.
 
@@ -237,14 +260,14 @@ def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> st
     StoreError for an unknown comb or photo.
     """
     if comb and comb not in SAID:
-        raise StoreError(f"unknown comb {comb!r}")
+        raise Refusal("unknown_comb", comb=comb, known=tuple(SAID))
     row = session.scalar(
         select(PhotoRow)
         .where(PhotoRow.sha256 == sha256)
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     )
     if row is None:
-        raise StoreError("no such photo; it may be from another installation")
+        raise NotFound("no_such_photo_kept")
     again = any(r.person and r.by == by for r in row.readings)
     row.readings.append(by_person(by, datetime.now(UTC), comb, blind and not again))
     return row.bird.band if row.bird else None

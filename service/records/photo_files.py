@@ -15,7 +15,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from service.records.database import StoreError
+from genetics.messages import Place
+from service.errors import StoreError
 
 PART = ".part"
 
@@ -41,19 +42,45 @@ def keep(folder: Path, data: bytes, suffix: str) -> str:
         if target.is_file() and target.stat().st_size == len(data):
             return sha256
         target.parent.mkdir(parents=True, exist_ok=True)
-        temporary = target.with_name(f".{target.name}.{os.getpid()}{PART}")
-        try:
-            with temporary.open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.replace(target)
-            sync(target.parent)
-        finally:
-            temporary.unlink(missing_ok=True)
+        with draft_of(target) as draft:
+            draft.write_bytes(data)
     except OSError as error:
         raise unkept(folder, error) from error
     return sha256
+
+
+@contextmanager
+def draft_of(path: Path) -> Iterator[Path]:
+    """A draft beside a file, which takes the file's name once it is complete and synced.
+
+    The one way in which files are written here: they are there in full or not at all.
+    """
+    draft = path.with_name(f".{path.name}.{os.getpid()}{PART}")
+    try:
+        yield draft
+        with draft.open("rb+") as file:
+            os.fsync(file.fileno())
+        draft.replace(path)
+        sync(path.parent)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file a user asked for, in full or not at all. Raises StoreError."""
+    with whole_file(path) as draft:
+        draft.write_bytes(data)
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """`draft_of` for a file a user asked for. Raises StoreError if it can't be written."""
+    try:
+        with draft_of(path) as draft:
+            yield draft
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise StoreError("file_unwritable", place=Place(str(path)), reason=reason) from error
 
 
 def sync(folder: Path) -> None:
@@ -70,10 +97,10 @@ def sync(folder: Path) -> None:
 def unkept(folder: Path, error: OSError) -> StoreError:
     """Why a photo couldn't be kept, in words."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return StoreError("the disk is full; the photo was not kept. Make room and send it again")
+        return StoreError("disk_full_photo")
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return StoreError(f"the photo can't be kept: {folder} is read-only")
-    return StoreError(f"the photo can't be kept in {folder}: {error.strerror or error}")
+        return StoreError("photo_folder_read_only", folder=folder)
+    return StoreError("photo_unkept", folder=folder, reason=error.strerror or str(error))
 
 
 @contextmanager

@@ -5,8 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from classifier.messages import Doubt
 from classifier.reading import HeadBox, Reading, Wattles
 from service.records.tables import PhotoRow, ReadingRow
+from service.wording.sentences import as_data, from_data
 
 
 def model_reading(photo: PhotoRow) -> Reading | None:
@@ -34,12 +36,12 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
         "plausible": list(reading.plausible),
         "crest": reading.crest,
         "beard": reading.beard,
-        "wattles": [reading.wattles.size, reading.wattles.why_not],
+        "wattles": [reading.wattles.size, as_data(reading.wattles.why_not)],
         "wattle_share": reading.wattles.share,
         "wattle_share_90": reading.wattles.share_90,
-        "complaints": list(reading.complaints),
-        "remarks": list(reading.remarks),
-        "doubts": list(reading.doubts),
+        "complaints": as_data(reading.complaints),
+        "remarks": as_data(reading.remarks),
+        "doubts": as_data(reading.doubts),
         "pile": reading.pile,
         "young": reading.young,
         "outline": [list(map(list, ring)) for ring in reading.outline],
@@ -69,18 +71,29 @@ def restored(row: ReadingRow) -> Reading:
         beard=c["beard"],
         wattles=Wattles(
             c["wattles"][0],
-            c["wattles"][1],
+            doubt(c["wattles"][1]) if c["wattles"][1] else None,
             c.get("wattle_share"),
             (share_90[0], share_90[1]) if share_90 else None,
         ),
-        complaints=tuple(c["complaints"]),
-        remarks=tuple(c["remarks"]),
+        complaints=doubts(c["complaints"]),
+        remarks=doubts(c["remarks"]),
         model=row.by,
-        doubts=tuple(c["doubts"]),
+        doubts=doubts(c["doubts"]),
         pile=c["pile"],
         young=c.get("young", 0.0),
         outline=tuple(tuple((x, y) for x, y in ring) for ring in c.get("outline", ())),
     )
+
+
+def doubt(kept: dict[str, Any]) -> Doubt:
+    """A doubt as it was."""
+    said = from_data(kept)
+    return Doubt(said.code, **said.values)
+
+
+def doubts(kept: list[dict[str, Any]]) -> tuple[Doubt, ...]:
+    """Doubts as they were."""
+    return tuple(map(doubt, kept))
 
 
 def by_person(

@@ -234,6 +234,7 @@ class ItemRow(Base):
     state: Mapped[str] = mapped_column(String(16), default="waiting", index=True)
     photo_sha256: Mapped[str | None] = mapped_column(String(64))
     message: Mapped[str] = mapped_column(default="")
+    """Why it was refused, or what is worth saying: a code with its values, as JSON."""
 
 
 class ChangeRow(Base):
@@ -245,8 +246,8 @@ class ChangeRow(Base):
     batch: Mapped[str] = mapped_column(String(32), index=True)
     made: Mapped[datetime]
     by: Mapped[str] = mapped_column(String(80))
-    act: Mapped[str] = mapped_column(String(200), default="")
-    """What was done, in words."""
+    said: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    """What was done: a code with its parameters."""
     undoes: Mapped[str] = mapped_column(String(32), default="")
     """The batch that this one took back."""
     kind: Mapped[str] = mapped_column(String(40))

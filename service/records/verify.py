@@ -14,6 +14,7 @@ from service.records.database import Store
 from service.records.photo_files import place, strays
 from service.records.states import STATES
 from service.records.tables import ChangeRow, ItemRow, PhotoRow
+from service.wording.sentences import Message
 
 
 @dataclass(frozen=True)
@@ -21,7 +22,7 @@ class Check:
     """What a check of the store found."""
 
     photos: int
-    complaints: tuple[str, ...]
+    complaints: tuple[Message, ...]
 
     @property
     def clean(self) -> bool:
@@ -42,35 +43,38 @@ def kept_files(session: Session) -> set[str]:
 
 def verify(store: Store, told: Callable[[], None] = lambda: None) -> Check:
     """Check everything; `told` hears of each photo. Nothing is changed."""
-    complaints: list[str] = []
+    complaints: list[Message] = []
     with store.reading() as session:
         if store.engine.dialect.name == "sqlite":
             lines = session.execute(text("PRAGMA integrity_check")).scalars().all()
-            complaints += [f"database: {line}" for line in lines if line != "ok"]
+            complaints += [
+                Message("verify_database", reason=line) for line in lines if line != "ok"
+            ]
             for row in session.execute(text("PRAGMA foreign_key_check")):
-                complaints.append(f"database: row {row[1]} of {row[0]} names a missing {row[2]}")
+                found = Message("verify_reference", row=row[1], table=row[0], other=row[2])
+                complaints.append(found)
         photos = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
         known = kept_files(session)
         for item in session.scalars(select(ItemRow)):
             if item.state not in STATES:
-                complaints.append(f"intake of {item.name}: unknown state {item.state!r}")
+                complaints.append(Message("verify_item_state", name=item.name, state=item.state))
             if item.state in ("kept", "already there") and not item.photo_sha256:
-                complaints.append(f"intake of {item.name}: said to be kept, but names no photo")
+                complaints.append(Message("verify_item_photo", name=item.name))
     for sha256, suffix in photos:
         complaints += wrong(place(store.photos, sha256, suffix), sha256)
         told()
     for path in strays(store.photos, known):
-        complaints.append(f"file {path.name} belongs to no photo")
+        complaints.append(Message("verify_stray", name=path.name))
     return Check(len(photos), tuple(complaints))
 
 
-def wrong(path: Path, sha256: str) -> list[str]:
+def wrong(path: Path, sha256: str) -> list[Message]:
     """What is wrong with a photo's file."""
     try:
         with path.open("rb") as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()
     except FileNotFoundError:
-        return [f"photo {sha256[:12]}: its file is missing"]
-    except OSError as error:
-        return [f"photo {sha256[:12]}: its file can't be read ({error.strerror or error})"]
-    return [] if found == sha256 else [f"photo {sha256[:12]}: its file has changed"]
+        return [Message("verify_missing", name=sha256[:12])]
+    except OSError:
+        return [Message("verify_unreadable", name=sha256[:12])]
+    return [] if found == sha256 else [Message("verify_changed", name=sha256[:12])]

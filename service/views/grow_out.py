@@ -16,12 +16,14 @@ from sqlalchemy.orm import Session, selectinload
 from classifier.vocabulary import COMBS
 from genetics.genotype import NAMES
 from service.answers.assessments import judged
+from service.errors import NotFound
 from service.flock.assessment import PILE_ORDER, Item
-from service.flock.candidates import Candidate, as_candidate
+from service.flock.candidates import Candidate
 from service.flock.next_steps import costs
-from service.records.database import StoreError
 from service.records.tables import AnswerRow, BirdRow, DecisionRow, HatchRow, PhotoRow
 from service.views.pens_and_hatches import Hatch, hatch_told
+from service.wording.language import translated
+from service.wording.sentences import Coded, Message, say
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class Again:
 
     band: str
     on: date
-    why: str
+    why: Coded
 
 
 @dataclass(frozen=True)
@@ -70,7 +72,7 @@ def report(session: Session, name: str, on: date) -> Report:
     """The report of a hatch by its name. Raises StoreError."""
     row = session.scalar(select(HatchRow).where(HatchRow.name == name))
     if row is None:
-        raise StoreError(f"no hatch {name!r}")
+        raise NotFound("no_such_hatch", name=name)
     birds = session.execute(
         select(BirdRow, AnswerRow)
         .join(AnswerRow)
@@ -86,7 +88,7 @@ def report(session: Session, name: str, on: date) -> Report:
         Chick(
             bird.band,
             bird.sex,
-            as_candidate(answer.content),
+            Candidate.from_data(answer.content),
             items.get(bird.band),
             surest(bird.photos),
             newest.get(bird.id),
@@ -115,12 +117,13 @@ def look_again(chicks: Sequence[Chick], hatched: date | None, on: date) -> list[
     for chick in chicks:
         decision = chick.decision
         if decision and decision.recheck and decision.recheck >= on:
-            found.append(Again(chick.band, decision.recheck, decision.reason))
+            why = Message("plain", text=decision.reason)
+            found.append(Again(chick.band, decision.recheck, why))
         elif hatched and chick.pile != "settled":
             grown = hatched + timedelta(
                 weeks=weeks["grown_cock" if chick.sex == "cock" else "grown_hen"]
             )
-            why = "its comb will be grown" if grown > on else "still not settled"
+            why = Message("again_grown" if grown > on else "again_not_settled")
             found.append(Again(chick.band, max(grown, on + timedelta(weeks=1)), why))
     return sorted(found, key=lambda a: (a.on, a.band))
 
@@ -134,7 +137,7 @@ def as_csv(told: Report) -> str:
     writer.writeheader()
     days = {a.band: a.on.isoformat() for a in told.again}
     for chick in told.chicks:
-        item, decision = chick.item, chick.decision
+        item, decision, conflict = chick.item, chick.decision, chick.candidate.conflict
         writer.writerow(
             {
                 "bird": chick.band,
@@ -143,8 +146,8 @@ def as_csv(told: Report) -> str:
                 "proposal": (item.proposal or "") if item else "",
                 "confidence": f"{item.confidence:.4f}" if item else "",
                 "risk": f"{item.risk:.4f}" if item else "",
-                "reasons": " | ".join(item.reasons) if item else "",
-                "conflict": chick.candidate.conflict or "",
+                "reasons": " | ".join(map(say, item.reasons)) if item else "",
+                "conflict": say(conflict.message) if conflict else "",
                 "decision": decision.choice if decision else "",
                 "reason": decision.reason if decision else "",
                 "look_again": days.get(chick.band, ""),
@@ -170,8 +173,8 @@ def as_calendar(told: Report) -> bytes:
         event.add("dtstamp", datetime(told.on.year, told.on.month, told.on.day, tzinfo=UTC))
         event.add("dtstart", day)
         event.add("dtend", day + timedelta(days=1))
-        event.add("summary", f"Look again at the combs of {bands}")
-        event.add("description", "\n".join(f"{a.band}: {a.why}" for a in birds))
+        event.add("summary", translated("Look again at the combs of {bands}").format(bands=bands))
+        event.add("description", "\n".join(f"{a.band}: {say(a.why)}" for a in birds))
         calendar.add_component(event)
     return bytes(calendar.to_ical())
 
@@ -184,5 +187,7 @@ def as_json(told: Report) -> dict[str, Any]:
         "piles": {p: [c.band for c in told.pile(p)] for p in (*PILE_ORDER, "no photo")},
         "seen": dict(zip(COMBS, told.hatch.seen, strict=True)),
         "expected": dict(zip(COMBS, told.hatch.expected, strict=True)),
-        "look_again": [{"bird": a.band, "on": a.on.isoformat(), "why": a.why} for a in told.again],
+        "look_again": [
+            {"bird": a.band, "on": a.on.isoformat(), "why": say(a.why)} for a in told.again
+        ],
     }

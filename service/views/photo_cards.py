@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from sqlalchemy.orm import Session
 
 from classifier.reading import Reading
+from classifier.vocabulary import COMBS
 from service.answers.assessments import judged
 from service.flock.assessment import Item
 from service.records.readings import model_reading, person_comb
 from service.records.tables import PhotoRow
+from service.wording.language import translated
+from service.wording.sentences import Coded, word
+
+if TYPE_CHECKING:
+    from classifier.explain import PanelWords
 
 
 @dataclass(frozen=True)
@@ -49,8 +56,8 @@ class Card:
         return self.reading.pile if self.reading else ""
 
     @property
-    def doubts(self) -> tuple[str, ...]:
-        """Why it isn't settled, in words."""
+    def doubts(self) -> tuple[Coded, ...]:
+        """Why it isn't settled."""
         if self.item:
             return self.item.reasons
         return self.reading.doubts if self.reading else ()
@@ -69,3 +76,15 @@ def cards_of(records: Session, photos: Sequence[PhotoRow]) -> list[Card]:
         )
         for photo in photos
     ]
+
+
+def panel_words(comb: str) -> PanelWords:
+    """What is written below the pictures that explain a reading, in the language at hand."""
+    from classifier.explain import PanelWords
+
+    return PanelWords(
+        translated("comb outlined"),
+        translated("what speaks for {comb}").format(comb=word(comb)),
+        translated("looks most like these renders"),
+        {name: word(name) for name in COMBS},
+    )

@@ -12,19 +12,18 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import Reading
-from classifier.vocabulary import SPOKEN
 from genetics.combs import CLASSES, comb_given_genotype
 from genetics.cross import transmission
 from genetics.genotype import NAMES, index_of
 from service.answers.assessments import judged
 from service.answers.refresh import answer
+from service.errors import NotFound, Refusal
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
 from service.flock.held_out_errors import Wrong, wrong_like_this
 from service.flock.next_steps import Known, Step, chances_of, costs, steps
-from service.flock.rule_of_two import Rule, Witness, rule_of_two
+from service.flock.rule_of_two import THE_MODEL, Rule, Witness, rule_of_two
 from service.flock.value_of_information import Worth, worths
-from service.records.database import StoreError
 from service.records.readings import model_reading
 from service.records.tables import (
     BirdRow,
@@ -35,14 +34,15 @@ from service.records.tables import (
     SightingRow,
 )
 from service.views.pens_and_hatches import SINGLE, genotypes
-from service.wording import percent
+from service.wording.numbers import percent
+from service.wording.sentences import Coded, Message, as_data, say, word
 
 PURE = index_of("R/R P/P")
 # Said below every opinion.
 STANDING = (
-    "A reading is evidence, not a verdict: the decision is the keeper's.",
-    "Keeping as layer, pet or broody, and rehoming, are choices as good as any.",
-    "Local law applies to whatever is done with a bird; an ill one is a veterinarian's.",
+    Message("standing_evidence"),
+    Message("standing_choices"),
+    Message("standing_law"),
 )
 
 
@@ -96,16 +96,16 @@ class Opinion:
     pile: str
     proposal: str | None
     confidence: float
-    reasons: tuple[str, ...]
+    reasons: tuple[Coded, ...]
     wrong: Wrong | None
     photos: tuple[PhotoLook, ...]
     candidate: Candidate
     brood: Brood | None
-    unknown: tuple[str, ...]
+    unknown: tuple[Message, ...]
     steps: tuple[Step, ...]
     worths: tuple[Worth, ...]
     rule: Rule
-    cautions: tuple[str, ...]
+    cautions: tuple[Message, ...]
     decisions: tuple[DecisionRow, ...]
 
     def as_json(self) -> dict[str, Any]:
@@ -121,7 +121,7 @@ class Opinion:
             "pile": self.pile,
             "proposal": self.proposal,
             "confidence": round(self.confidence, 9),
-            "reasons": list(self.reasons),
+            "reasons": [say(reason) for reason in self.reasons],
             "held_out_readings_like_this": (
                 asdict(self.wrong) | {"in_hundred": self.wrong.in_hundred} if self.wrong else None
             ),
@@ -138,18 +138,22 @@ class Opinion:
             ],
             "candidates": self.candidate.as_json(),
             "mating": asdict(self.brood) if self.brood else None,
-            "not_known": list(self.unknown),
+            "not_known": [say(open_question) for open_question in self.unknown],
             "would_settle": [
                 {
-                    **asdict(step),
+                    **step_json(step),
                     "gain": next((w.gain for w in self.worths if w.step == step), None),
                     "cost": next((w.cost for w in self.worths if w.step == step), None),
                 }
                 for step in self.steps
             ],
-            "best_next_step": self.worths[0].step.says if self.worths else None,
-            "rule_of_two": asdict(self.rule),
-            "cautions": list(self.cautions),
+            "best_next_step": say(self.worths[0].step.says) if self.worths else None,
+            "rule_of_two": {
+                "met": self.rule.met,
+                "by": [say(one) for one in self.rule.by],
+                "missing": [say(one) for one in self.rule.missing],
+            },
+            "cautions": [say(caution) for caution in self.cautions],
             "decisions": [
                 {
                     "made": d.made.isoformat(),
@@ -160,8 +164,24 @@ class Opinion:
                 }
                 for d in self.decisions
             ],
-            "standing": list(STANDING),
+            "standing": [say(line) for line in STANDING],
+            "codes": {
+                "reasons": as_data(self.reasons),
+                "not_known": as_data(self.unknown),
+                "would_settle": [as_data(step.says) for step in self.steps],
+                "rule_of_two": {
+                    "by": as_data(self.rule.by),
+                    "missing": as_data(self.rule.missing),
+                },
+                "cautions": as_data(self.cautions),
+                "standing": as_data(STANDING),
+            },
         }
+
+
+def step_json(step: Step) -> dict[str, Any]:
+    """A step for programs, its sentence in the language at hand."""
+    return vars(step) | {"says": say(step.says)}
 
 
 def as_seen(session: Session, row: BirdRow) -> Noted:
@@ -212,7 +232,7 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
     row = bird_with_photos(session, band)
     candidate = answer(session, band)
     if row is None or candidate is None:
-        raise StoreError(f"no bird with the band {band}")
+        raise NotFound("no_such_bird", band=band)
     item = judged(session, [band]).get(band)
     looks = tuple(look_of(photo) for photo in row.photos)
     found = settling_steps(session, row, candidate, item, on)
@@ -263,7 +283,7 @@ def witnesses(looks: Sequence[PhotoLook]) -> list[Witness]:
     found = []
     if read:
         best = max(read, key=lambda r: r.confidence)
-        found.append(Witness("the model", best.proposal or "", True))
+        found.append(Witness(THE_MODEL, best.proposal or "", True))
     for photo in looks:
         found += [Witness(who, comb, blind) for who, comb, blind in photo.people]
     return found
@@ -310,7 +330,7 @@ def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Br
         )
     known = genotypes(session, names)
     if mate and not known:
-        raise StoreError(f"no bird with the band {mate}")
+        raise Refusal("no_such_bird", band=mate)
     if not known:
         return None
     partner = np.mean(list(known.values()), axis=0)
@@ -326,7 +346,7 @@ def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Br
 
 def not_known(
     row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook]
-) -> list[str]:
+) -> list[Message]:
     """What the opinion rests on without knowing it."""
     open_at = costs()["limits"]["open"]
     chance = dict(zip(NAMES, chances_of(candidate).tolist(), strict=True))
@@ -334,19 +354,19 @@ def not_known(
     for allele in ("r+", "p+"):
         hides = sum(p for name, p in chance.items() if carries_hidden(name, allele))
         if open_at < hides < 1 - open_at:
-            found.append(f"whether it hides {allele} ({hides:.0%})")
+            found.append(Message("unknown_hides", allele=allele, chance=hides))
     if not row.sex:
-        found.append("its sex")
+        found.append(Message("unknown_sex"))
     if row.hatched is None:
-        found.append("its age")
+        found.append(Message("unknown_age"))
     if seen.beard is None:
-        found.append("whether it has a beard")
+        found.append(Message("unknown_beard"))
     if seen.crest is None:
-        found.append("whether it has a crest")
+        found.append(Message("unknown_crest"))
     if not (row.sire and row.dam):
-        found.append("both its parents")
+        found.append(Message("unknown_parents"))
     if not any(blind for photo in looks for _, _, blind in photo.people):
-        found.append("what a person sees who hasn't seen the model's reading")
+        found.append(Message("unknown_second_person"))
     return found
 
 
@@ -362,36 +382,34 @@ def carries_hidden(name: str, allele: str) -> bool:
 
 def cautions(
     row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook], on: date
-) -> list[str]:
+) -> list[Message]:
     """What makes readings of this bird treacherous."""
     found = []
     weeks = costs()["weeks"]
     if row.hatched and (on - row.hatched).days < 7 * weeks["chicks"]:
-        found.append("younger than six weeks: many combs can't be told yet")
+        found.append(Message("caution_chick"))
     elif row.hatched:
         grown = weeks["grown_cock" if row.sex == "cock" else "grown_hen"]
         if (on - row.hatched).days < 7 * grown:
-            found.append("not grown yet: the comb may still change")
+            found.append(Message("caution_growing"))
     readings = [p.reading for p in looks if p.reading]
     if seen.crest or (seen.crest is None and any(r.crest >= 0.5 for r in readings)):
-        found.append("crested: a crest folds single combs so that they pass for walnut")
+        found.append(Message("caution_crest"))
     if seen.beard or (seen.beard is None and any(r.beard >= 0.5 for r in readings)):
-        found.append("bearded: its wattles say nothing of pea")
+        found.append(Message("caution_beard"))
     if any(r.none_of_these >= 0.3 for r in readings):
-        found.append("perhaps trimmed, frost-bitten or swollen: then the comb says nothing")
+        found.append(Message("caution_trimmed"))
     pure_rose = sum(p for name, p in candidate.genotypes.items() if name.startswith("R/R"))
     if row.sex == "cock" and pure_rose >= 0.05:
-        found.append(
-            f"perhaps R/R ({pure_rose:.0%}): such cocks may be less fertile (Froman et al. 1992)"
-        )
+        found.append(Message("caution_fertility", chance=pure_rose))
     return found
 
 
 def named_combs(combs: dict[str, float]) -> str:
-    """Combs with their chances in words, the likelier first.
+    """Combs with their chances in the language at hand, the likelier first.
 
     >>> named_combs({"walnut": 0.75, "rose": 0.25})
     'walnut 75 %, rose 25 %'
     """
     ranked = sorted(combs.items(), key=lambda pair: -pair[1])
-    return ", ".join(f"{SPOKEN[c]} {percent(p)}" for c, p in ranked if p >= 0.005)
+    return ", ".join(f"{word(c)} {percent(p)}" for c, p in ranked if p >= 0.005)

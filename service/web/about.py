@@ -11,8 +11,8 @@ from service.answers.raters import agreement
 from service.records.audit_log import acts
 from service.views.reader_on_flock import confirmed
 from service.web.charts import reliability
-from service.web.language import LANGUAGES
 from service.web.pages import Records, gone_to, page, reader_of
+from service.wording.language import LANGUAGES
 
 router = APIRouter()
 

@@ -6,54 +6,52 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Query, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, Query, UploadFile
 from fastapi import Path as InPath
 from fastapi import Request as Asked
 from pydantic import BaseModel, Field
 from sqlalchemy import select
 
-from classifier.photo import PhotoError, open_photo
-from genetics.genotype import GenotypeError
+from classifier.photo import open_photo
 from genetics.planning import usual_rates
-from genetics.testmating import TestMatingError
 from service import clock
-from service.answers.refresh import refresh
+from service.actions.desk import Act as Performed
+from service.actions.flock import (
+    count_chicks,
+    move_into_pen,
+    move_out_of_pen,
+    note_hatch,
+)
+from service.actions.flock import decide as decide_bird
+from service.actions.lists import import_list, undo
+from service.actions.observations import note_sighting, observe_comb
+from service.actions.photos import assign_photo, bands_of
+from service.actions.photos import take_in as keep_photos
+from service.errors import Refusal, UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.flock.crosses import cross_answer
 from service.flock.matings import mating_test
-from service.records.audit_log import acts
+from service.records.audit_log import act_json, acts
 from service.records.birds import as_listed
-from service.records.entries import decided, looked, sighted
 from service.records.intake.bands import band_in_picture
 from service.records.intake.read_pending import unread
 from service.records.states import KEPT
 from service.records.tables import BirdRow
 from service.views.pens_and_hatches import hatches, pens
 from service.views.photo_cards import Card, cards_of
-from service.views.second_opinion import settling_steps
+from service.views.second_opinion import settling_steps, step_json
 from service.views.sorting import of_pile, progress
-from service.web.birds import bird_row, known_of
+from service.web.birds import MOST_LIST, bird_row, known_of
 from service.web.matings import named
 from service.web.opinions import told_of
-from service.web.pages import (
-    Records,
-    acting,
-    language_of,
-    reader_of,
-    settings_of,
-    signed,
-    store_of,
-    taken_back,
-    told_comb,
-    who,
-    worked_in,
-)
-from service.web.photos import bands_of, keep, photo_row
-from service.web.sentences import in_words
+from service.web.pages import Records, comb_name, desk_of, reader_of, settings_of
+from service.web.photos import photo_row
+from service.wording.sentences import as_data, say, told
 
 router = APIRouter(prefix="/api/v1")
 Band = Annotated[str, InPath(description="The bird's band.", examples=["17"])]
@@ -101,9 +99,59 @@ class Decision(BaseModel):
 
 
 class Act(BaseModel):
+    """An act to be taken back, by its name on the trail or the beginning of that."""
+
+    act: str
+    by: str = ""
+
+
+class Done(BaseModel):
     """What was done, by the name under which it can be taken back."""
 
     act: str
+    said: dict[str, Any] = Field(description="Code, parameters, and the sentence.")
+    birds: list[str] = Field(description="Bands of the birds it touched.")
+
+
+class Assignment(BaseModel):
+    """The bird on a photo; an empty band for nobody yet."""
+
+    bird: str = Field("", max_length=80)
+    by: str = ""
+
+
+class Stay(BaseModel):
+    """Birds that live in a pen, or leave it."""
+
+    name: str = Field(max_length=80)
+    bands: list[str] = Field(default_factory=list)
+    since: date | None = None
+    until: date | None = None
+    leave: bool = False
+    by: str = ""
+
+
+class Hatch(BaseModel):
+    """A hatch and the birds that came from it."""
+
+    name: str = Field(max_length=80)
+    pen: str = Field("", max_length=80)
+    hatched: date | None = None
+    eggs: int | None = Field(None, ge=0)
+    chicks: int | None = Field(None, ge=0)
+    bands: list[str] = Field(default_factory=list)
+    by: str = ""
+
+
+class Counted(BaseModel):
+    """Chicks of a mating by comb word."""
+
+    sire: str
+    dam: str
+    chicks: dict[str, int]
+    purpose: str = "breeding"
+    started: date | None = None
+    by: str = ""
 
 
 class Label(BaseModel):
@@ -112,9 +160,9 @@ class Label(BaseModel):
     band: str
 
 
-def refused(error: Exception) -> HTTPException:
-    """What doesn't fit, as 422."""
-    return HTTPException(422, str(error))
+def done(act: Performed) -> Done:
+    """An act for programs."""
+    return Done(act=act.name, said=told(act.said), birds=list(act.bands))
 
 
 @router.post("/photos", tags=["photos"])
@@ -125,34 +173,31 @@ def take_in(
     bird: Annotated[str, Form(max_length=80)] = "",
 ) -> Taken:
     """Keep a photo, read it, and say at once what is wrong with it."""
-    settings, store, reader = settings_of(request), store_of(request), reader_of(request)
+    settings, reader = settings_of(request), reader_of(request)
+    desk = desk_of(request, later)
     data = file.file.read(settings.most_upload + 1)
     name = Path(file.filename or "photo").name[:200]
     if name.lower().endswith(".zip"):
-        raise HTTPException(422, "one photo at a time; archives go through the page or `intake`")
-    incoming = keep(store, settings, [(name, data)], bird, who(request))
+        raise UsageMistake("one_photo_at_a_time")
+    incoming = keep_photos(desk, settings, [(name, data)], bird)
     if incoming.problems:
-        raise HTTPException(422, incoming.problems[0])
+        raise Refusal(incoming.problems[0].code, **incoming.problems[0].values)
     (taken,) = incoming.kept
-    unread(store, reader, [taken.sha256])
-    with store.reading() as session:
+    unread(desk.store, reader, [taken.sha256])
+    with desk.store.reading() as session:
         (card,) = cards_of(session, [photo_row(session, taken.sha256)])
-    later.add_task(
-        refresh, store, reader.card.prior, clock.today(), bands_of(store, [taken.sha256])
-    )
+    later.add_task(replace(desk, later=None).work_in, bands_of(desk.store, [taken.sha256]))
     reading = card.reading
-    with language_of(request):
-        comb = told_comb(reading.proposal) if reading else ""
-        doubts = [in_words(doubt) for doubt in reading.doubts] if reading else []
+    doubts = [say(doubt) for doubt in reading.doubts] if reading else []
     return Taken(
         sha256=taken.sha256,
         bird=card.photo.bird.band if card.photo.bird else "",
         new=taken.state == KEPT,
         like=card.photo.like,
-        reading=reading.as_json() if reading else None,
+        reading=reading.as_json(say) if reading else None,
         pile=reading.pile if reading else "",
         quality=doubts if reading and reading.pile == "new_photo" else [],
-        comb=comb,
+        comb=comb_name(reading.proposal) if reading else "",
         doubts=doubts,
     )
 
@@ -163,14 +208,11 @@ def label(records: Records, file: Annotated[UploadFile, File()]) -> Label:
     with tempfile.NamedTemporaryFile(suffix=Path(file.filename or "x.jpg").suffix) as copy:
         copy.write(file.file.read(40_000_000))
         copy.flush()
-        try:
-            picture = open_photo(Path(copy.name)).image
-        except PhotoError as error:
-            raise refused(error) from None
+        picture = open_photo(Path(copy.name)).image
     bands = set(records.scalars(select(BirdRow.band)))
     band = band_in_picture(picture, bands)
     if band is None:
-        raise HTTPException(422, "no label was found: hold it flat and fill half the picture")
+        raise Refusal("no_label_found")
     return Label(band=band)
 
 
@@ -183,8 +225,8 @@ def as_told(card: Card) -> dict[str, Any]:
         "pile": card.pile,
         "proposal": card.proposal,
         "confidence": round(card.confidence, 4),
-        "doubts": list(card.doubts),
-        "reading": card.reading.as_json() if card.reading else None,
+        "doubts": [told(doubt) for doubt in card.doubts],
+        "reading": card.reading.as_json(say) if card.reading else None,
         "people": [
             {"by": r.by, "comb": r.comb, "blind": r.blind} for r in card.photo.readings if r.person
         ],
@@ -199,21 +241,17 @@ def photo(records: Records, sha256: str) -> dict[str, Any]:
 
 
 @router.post("/photos/{sha256}/comb", tags=["photos"])
-def look(request: Asked, later: BackgroundTasks, sha256: str, said: Look) -> Act:
+def look(request: Asked, later: BackgroundTasks, sha256: str, said: Look) -> Done:
     """Write down what a person sees on a photo."""
-    name = signed(request, said.by)
-    with acting(request, name, f"comb read: {said.comb or 'not told'}") as session:
-        band = looked(session, sha256, said.comb, name, said.blind)
-        act = session.info["batch"]
-    worked_in(request, later, [band] if band else [])
-    return Act(act=act)
+    desk = desk_of(request, later, said.by)
+    return done(observe_comb(desk, sha256, said.comb, blind=said.blind))
 
 
 @router.get("/sort", tags=["sorting"])
 def table(records: Records, pile: str = PILE_ORDER[0], start: int = 0) -> dict[str, Any]:
     """How far the sorting is, and a pile's photos, worst risk first."""
     if pile not in PILE_ORDER:
-        raise HTTPException(422, f"pile {pile!r} is none of {', '.join(PILE_ORDER)}")
+        raise UsageMistake("unknown_pile", pile=pile, known=PILE_ORDER)
     now = progress(records)
     cards = cards_of(records, of_pile(records, pile, None, 50, max(0, start)))
     return {
@@ -250,9 +288,9 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
     return {
         **candidate.as_json(),
         "pile": item.pile if item else None,
-        "reasons": list(item.reasons) if item else [],
+        "reasons": [told(reason) for reason in item.reasons] if item else [],
         "photos": [as_told(card) for card in cards],
-        "would_settle": [vars(step) for step in found],
+        "would_settle": [step_json(step) | {"codes": as_data(step.says)} for step in found],
     }
 
 
@@ -263,34 +301,67 @@ def second_opinion(request: Asked, records: Records, band: Band, mate: str = "")
 
 
 @router.post("/birds/{band}/seen", tags=["birds"])
-def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Act:
+def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Done:
     """Crest, beard and wattles as seen on a bird."""
-    name = signed(request, noted.by)
-    day = noted.on or clock.today()
-    with acting(request, name, f"seen on bird {band}") as session:
-        sighted(session, band, name, noted.crest, noted.beard, noted.wattles, day)
-        act = session.info["batch"]
-    worked_in(request, later, [band])
-    return Act(act=act)
+    desk = desk_of(request, later, noted.by)
+    return done(note_sighting(desk, band, noted.crest, noted.beard, noted.wattles, noted.on))
 
 
 @router.post("/birds/{band}/decisions", tags=["birds"])
-def decide(request: Asked, band: Band, made: Decision) -> Act:
+def decide(request: Asked, band: Band, made: Decision) -> Done:
     """The keeper's decision; the program itself gives no advice to part with a bird."""
-    name = signed(request, made.by)
-    with acting(request, name, f"decision on bird {band}") as session:
-        decided(session, band, name, made.choice, made.reason, made.recheck)
-        act = session.info["batch"]
-    return Act(act=act)
+    desk = desk_of(request, None, made.by)
+    return done(decide_bird(desk, band, made.choice, made.reason, made.recheck))
+
+
+@router.post("/photos/{sha256}/bird", tags=["photos"])
+def assign(request: Asked, later: BackgroundTasks, sha256: str, said: Assignment) -> Done:
+    """Say which bird is on a photo; an empty band takes it off again."""
+    return done(assign_photo(desk_of(request, later, said.by), sha256, said.bird))
+
+
+@router.post("/birds", tags=["birds"])
+def bring_in(
+    request: Asked,
+    later: BackgroundTasks,
+    file: Annotated[UploadFile, File(description="A flock list as flock.csv is written.")],
+    by: Annotated[str, Form(max_length=80)] = "",
+) -> Done:
+    """Bring in a flock list, all of it or nothing."""
+    data, name = file.file.read(MOST_LIST), file.filename or "flock.csv"
+    act, _ = import_list(desk_of(request, later, by), data, name)
+    return done(act)
+
+
+@router.post("/pens", tags=["flock"])
+def live(request: Asked, later: BackgroundTasks, stay: Stay) -> Done:
+    """Let birds move into a pen, or out of it."""
+    desk = desk_of(request, later, stay.by)
+    if stay.leave:
+        return done(move_out_of_pen(desk, stay.name, stay.bands, stay.until))
+    return done(move_into_pen(desk, stay.name, stay.bands, stay.since, stay.until))
+
+
+@router.post("/hatches", tags=["flock"])
+def hatched(request: Asked, later: BackgroundTasks, made: Hatch) -> Done:
+    """Write down a hatch, made or added to."""
+    desk = desk_of(request, later, made.by)
+    return done(
+        note_hatch(desk, made.name, made.pen, made.hatched, made.eggs, made.chicks, made.bands)
+    )
+
+
+@router.post("/matings", tags=["matings"])
+def counted(request: Asked, later: BackgroundTasks, made: Counted) -> Done:
+    """Write down chicks of a mating, counted by comb without bands."""
+    desk = desk_of(request, later, made.by)
+    return done(count_chicks(desk, made.sire, made.dam, made.chicks, made.purpose, made.started))
 
 
 @router.get("/cross", tags=["matings"])
 def cross(sire: str, dam: str, grid: bool = False, working: bool = False) -> dict[str, Any]:
     """What a mating gives, as `combwright cross --json` prints it."""
-    try:
-        return cross_answer(sire, dam, grid, working)
-    except GenotypeError as error:
-        raise refused(error) from None
+    return cross_answer(sire, dam, grid, working)
 
 
 @router.get("/test-mating", tags=["matings"])
@@ -303,11 +374,8 @@ def trial(
     scored: Annotated[tuple[str, ...], Query()] = (),
 ) -> dict[str, Any]:
     """Chicks and eggs for a test mating, as `combwright test-mating --json` prints it."""
-    try:
-        subject, partner = named(records, bird), named(records, mate)
-        return mating_test(subject, partner, asked, certainty, usual_rates(), list(scored))
-    except (GenotypeError, TestMatingError) as error:
-        raise refused(error) from None
+    subject, partner = named(records, bird), named(records, mate)
+    return mating_test(subject, partner, asked, certainty, usual_rates(), list(scored))
 
 
 @router.get("/flock", tags=["flock"])
@@ -322,10 +390,11 @@ def flock(records: Records) -> dict[str, Any]:
 @router.get("/trail", tags=["records"])
 def trail(records: Records, last: Annotated[int, Query(ge=1, le=1000)] = 50) -> list[Any]:
     """What was changed, newest first."""
-    return [vars(act) for act in acts(records, last)]
+    return [act_json(act) for act in acts(records, last)]
 
 
 @router.post("/undo", tags=["records"])
-def take_back(request: Asked, later: BackgroundTasks, act: Act) -> Act:
+def take_back(request: Asked, later: BackgroundTasks, act: Act) -> Done:
     """Take back one act in full, or nothing of it."""
-    return Act(act=taken_back(request, later, act.act))
+    taken, _ = undo(desk_of(request, later, act.by), act.act)
+    return done(taken)

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated
 
-from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
-from genetics.pedigree import PedigreeError
+from genetics.errors import GeneticsError
 from service import clock
+from service.actions.flock import decide as act_decide
+from service.actions.lists import import_list
+from service.actions.observations import note_sighting
 from service.answers.assessments import judged
 from service.answers.refresh import answer, glance, refresh, unexplained
+from service.errors import NotFound, ServiceError, StoreError, status_of
 from service.flock.assessment import Item
-from service.flock.candidates import Candidate, as_candidate
-from service.flock.flock_csv import FlockError, as_text, parse_flock
-from service.records.birds import as_listed, kept_birds
-from service.records.birds import take_in as take_in_flock
-from service.records.entries import CHOICES, decided, sighted
+from service.flock.candidates import Candidate
+from service.records.birds import as_listed
+from service.records.entries import CHOICES
 from service.records.exchange.flocklist import csv_text, table
 from service.records.tables import AnswerRow, BirdRow, DecisionRow
 from service.views.family_tree import family_of
@@ -28,18 +29,20 @@ from service.views.second_opinion import as_seen, bird_with_photos, rule_of, set
 from service.web.charts import weights
 from service.web.pages import (
     Records,
-    acting,
+    day_in,
+    desk_of,
     gone_to,
     page,
     quote_path,
     reader_of,
     signed,
     store_of,
-    worked_in,
 )
+from service.wording.sentences import Message, say
 
 router = APIRouter()
 SHOWN = 100
+MOST_LIST = 10_000_000  # bytes of a list
 
 
 @router.get("/birds")
@@ -58,7 +61,7 @@ def flock(
     return page(
         request,
         "birds.html",
-        found=[as_candidate(row.content) for row in rows],
+        found=[Candidate.from_data(row.content) for row in rows],
         count=count,
         start=first,
         shown=SHOWN,
@@ -69,21 +72,22 @@ def flock(
 
 
 @router.post("/birds")
-def bring_in(request: Request, file: Annotated[UploadFile, File()]) -> Response:
+def bring_in(
+    request: Request,
+    later: BackgroundTasks,
+    file: Annotated[UploadFile, File()],
+    by: Annotated[str, Form(max_length=80)] = "",
+) -> Response:
     """Take in a flock list, all of it or nothing."""
-    prior, name = reader_of(request).card.prior, file.filename or "flock.csv"
     try:
-        text = as_text(file.file.read(10_000_000), name)
-        with store_of(request).writing(signed(request), f"flock list {name}") as session:
-            take_in_flock(session, parse_flock(text, name, kept_birds(session)))
-            act = session.info["batch"]
-        refresh(store_of(request), prior, clock.today())
-    except (FlockError, PedigreeError) as error:
+        data = file.file.read(MOST_LIST)
+        act, _ = import_list(desk_of(request, later, by), data, file.filename or "flock.csv")
+    except (ServiceError, GeneticsError) as error:
         return page(
-            request, "birds.html", status=422, found=[], count=0, start=0, shown=SHOWN,
-            band="", conflicts=False, problem=str(error),
+            request, "birds.html", status=status_of(error), found=[], count=0, start=0,
+            shown=SHOWN, band="", conflicts=False, problem=say(error),
         )  # fmt: skip
-    return gone_to(request, "/birds", act)
+    return gone_to(request, "/birds", act.name, by)
 
 
 @router.get("/birds.csv")
@@ -101,7 +105,7 @@ def bird_row(records: Session, band: str) -> BirdRow:
     """A bird with its photos; 404 if there is none."""
     row = bird_with_photos(records, band)
     if row is None:
-        raise HTTPException(404, f"no bird with the band {band}")
+        raise NotFound("no_such_bird", band=band)
     return row
 
 
@@ -114,7 +118,7 @@ def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidat
         with store_of(request).reading() as fresh:
             candidate = answer(fresh, row.band)
     if candidate is None:
-        raise HTTPException(503, "its candidates are being worked out; try again in a minute")
+        raise StoreError("answers_pending")
     return candidate, item
 
 
@@ -155,9 +159,9 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
 def changes(request: Request, band: str) -> HTMLResponse:
     """What changed of a bird since this was last asked."""
     refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
-    with store_of(request).writing(signed(request), "look") as session:
-        told = glance(session, band)
-    return page(request, "changes.html", band=band, told=told)
+    with store_of(request).writing(signed(request), Message("act_look", band=band)) as session:
+        changed = glance(session, band)
+    return page(request, "changes.html", band=band, changed=changed)
 
 
 @router.post("/birds/{band:path}/why")
@@ -181,13 +185,9 @@ def note_seen(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Crest, beard and wattles as seen on the bird today."""
-    name = signed(request, by)
-    with acting(request, name, f"seen on bird {band}") as session:
-        seen = YES_NO.get(crest), YES_NO.get(beard)
-        sighted(session, band, name, *seen, wattles, clock.today())
-        act = session.info["batch"]
-    worked_in(request, later, [band])
-    return gone_to(request, f"/birds/{quote_path(band)}", act, by)
+    seen = YES_NO.get(crest), YES_NO.get(beard)
+    act = note_sighting(desk_of(request, later, by), band, *seen, wattles)
+    return gone_to(request, f"/birds/{quote_path(band)}", act.name, by)
 
 
 @router.post("/birds/{band:path}/decisions")
@@ -200,12 +200,6 @@ def decide(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """The keeper's decision, with its reason."""
-    name = signed(request, by)
-    try:
-        day = date.fromisoformat(recheck) if recheck else None
-    except ValueError:
-        raise HTTPException(422, f"{recheck!r} is no day; write it as YYYY-MM-DD") from None
-    with acting(request, name, f"decision on bird {band}: {choice}") as session:
-        decided(session, band, name, choice, reason, day)
-        act = session.info["batch"]
-    return gone_to(request, f"/birds/{quote_path(band)}", act, by)
+    day = day_in(recheck, "recheck")
+    act = act_decide(desk_of(request, None, by), band, choice, reason, day)
+    return gone_to(request, f"/birds/{quote_path(band)}", act.name, by)

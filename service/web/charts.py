@@ -11,6 +11,7 @@ from math import log10
 
 from genetics.strategies import Outlook
 from service.flock.candidates import Candidate
+from service.wording.sentences import Message
 
 WIDE, TALL = 420, 260
 LEFT, RIGHT, TOP, BOTTOM = 52, 24, 12, 44
@@ -142,8 +143,8 @@ def reliability(bins: Sequence[dict[str, float]]) -> Chart:
 class Weight:
     """A piece of evidence as a bar: right of the middle it speaks for the genotype."""
 
-    evidence: str
-    says: str
+    evidence: Message
+    says: Message
     ratio: float
     start: float
     width: float

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated
 
 from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
 
-from service import clock
-from service.answers.refresh import refresh
-from service.flock.candidates import as_candidate
-from service.records.database import StoreError
-from service.records.entries import hatch, moved_in, moved_out
+from service.actions.flock import move_into_pen, move_out_of_pen, note_hatch
+from service.errors import UsageMistake
+from service.flock.candidates import Candidate
 from service.records.tables import AnswerRow, BirdRow, HatchRow
 from service.views.pens_and_hatches import hatches, pens
-from service.web.pages import Records, acting, gone_to, page, reader_of, signed, store_of
+from service.web.pages import Records, day_in, desk_of, gone_to, page
 
 router = APIRouter(prefix="/flock")
 SHOWN = 20
@@ -37,20 +34,12 @@ def whole(request: Request, records: Records, start: int = 0) -> HTMLResponse:
         start=max(0, start),
         shown=HATCHES,
         hatch_count=records.scalar(select(func.count()).select_from(HatchRow)),
-        conflicts=[as_candidate(row.content) for row in conflicts],
+        conflicts=[Candidate.from_data(row.content) for row in conflicts],
         conflict_count=records.scalar(
             select(func.count()).select_from(AnswerRow).where(AnswerRow.in_conflict)
         ),
         birds=records.scalar(select(func.count()).select_from(BirdRow)),
     )
-
-
-def day_of(text: str) -> date | None:
-    """A day from a form; empty is none. Raises StoreError."""
-    try:
-        return date.fromisoformat(text) if text else None
-    except ValueError:
-        raise StoreError(f"{text!r} is no day; write it as YYYY-MM-DD") from None
 
 
 def bands_in(text: str) -> list[str]:
@@ -73,24 +62,20 @@ def live(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Birds move into a pen, or out of it."""
-    who_did = signed(request, by)
-    store = store_of(request)
-    with acting(request, who_did, f"birds {'out of' if leave else 'into'} pen {name}") as session:
-        if leave:
-            moved_out(session, name, bands_in(bands), day_of(on) or clock.today())
-        else:
-            moved_in(session, name, bands_in(bands), day_of(on))
-        act = session.info["batch"]
-    later.add_task(refresh, store, reader_of(request).card.prior, clock.today())
-    return gone_to(request, "/flock", act, by)
+    desk, day = desk_of(request, later, by), day_in(on, "on")
+    if leave:
+        act = move_out_of_pen(desk, name, bands_in(bands), day)
+    else:
+        act = move_into_pen(desk, name, bands_in(bands), day)
+    return gone_to(request, "/flock", act.name, by)
 
 
 def number_of(text: str) -> int | None:
-    """A count from a form; empty is none. Raises StoreError."""
+    """A count from a form; empty is none. Raises UsageMistake."""
     if not text.strip():
         return None
     if not text.strip().isdecimal():
-        raise StoreError(f"{text!r} is no count")
+        raise UsageMistake("not_whole", text=text)
     return int(text)
 
 
@@ -107,17 +92,13 @@ def hatched(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """A hatch, made or added to."""
-    who_did, store = signed(request, by), store_of(request)
-    with acting(request, who_did, f"hatch {name}") as session:
-        hatch(
-            session,
-            name,
-            pen.strip(),
-            day_of(on),
-            number_of(eggs),
-            number_of(chicks),
-            bands_in(bands),
-        )
-        act = session.info["batch"]
-    later.add_task(refresh, store, reader_of(request).card.prior, clock.today())
-    return gone_to(request, "/flock", act, by)
+    act = note_hatch(
+        desk_of(request, later, by),
+        name,
+        pen.strip(),
+        day_in(on, "on"),
+        number_of(eggs),
+        number_of(chicks),
+        bands_in(bands),
+    )
+    return gone_to(request, "/flock", act.name, by)

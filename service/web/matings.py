@@ -7,15 +7,14 @@ from functools import lru_cache
 from typing import Annotated
 
 import numpy as np
-from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Query, Request
+from fastapi import APIRouter, BackgroundTasks, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy.orm import Session
 
 from genetics.combs import CLASSES
 from genetics.cross import cross
+from genetics.errors import GeneticsError
 from genetics.evidence import SAID
-from genetics.genotype import GenotypeError
-from genetics.numbers import NumbersError
 from genetics.planning import usual_rates
 from genetics.punnett import grid, working
 from genetics.strategies import Outlook, cheapest, simulate, table
@@ -26,26 +25,18 @@ from genetics.testmating import (
     question,
     seen_given_pair,
 )
-from service import clock
+from service.actions.flock import count_chicks, sire_and_dam
 from service.answers.refresh import answer
+from service.errors import UsageMistake
 from service.flock.crosses import fraction
 from service.flock.matings import Subject, mating_test, written
 from service.flock.next_steps import chances_of
-from service.records.entries import bird as kept_bird
-from service.records.entries import counted
 from service.web.charts import certainty_curve, fan
-from service.web.pages import (
-    Records,
-    acting,
-    gone_to,
-    page,
-    quote_path,
-    signed,
-    worked_in,
-)
+from service.web.pages import Records, desk_of, gone_to, page, quote_path
+from service.wording.sentences import say
 
 router = APIRouter(prefix="/matings")
-RUNS = 400
+RUNS, MOST_EGGS = 400, 1000
 Rates = tuple[float, float, float]
 
 
@@ -75,8 +66,8 @@ def explore(
         result = cross(first, second)
         made = {"result": result, "grid": grid(first, second), "working": working(first, second)}
         problem = ""
-    except GenotypeError as error:
-        made, problem = {}, str(error)
+    except GeneticsError as error:
+        made, problem = {}, say(error)
     return page(
         request,
         "cross.html",
@@ -110,8 +101,8 @@ def trial(
             silent_course(subject, partner, asked, answered["chicks"]), certainty
         )
         steps = answered["chick_by_chick"]
-    except (GenotypeError, TestMatingError, NumbersError) as error:
-        problem = str(error)
+    except GeneticsError as error:
+        problem = say(error)
     return page(
         request,
         "test.html",
@@ -155,22 +146,16 @@ def score(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Keep the scored chicks of two kept birds: they count for both from then on."""
-    name = signed(request, by)
-    counts = Counter(scored or [])
-    if not counts:
-        raise HTTPException(422, "score a chick first")
-    with acting(request, name, f"chicks of {bird} x {mate}") as session:
-        sexes = {b: kept_bird(session, b).sex for b in (bird, mate)}
-        turned = sexes[bird] == "hen" or sexes[mate] == "cock"
-        sire, dam = (mate, bird) if turned else (bird, mate)
-        counted(session, sire, dam, counts, name, "test", clock.today())
-        act = session.info["batch"]
-    worked_in(request, later, [bird, mate])
-    return gone_to(request, f"/birds/{quote_path(bird)}", act, by)
+    if not scored:
+        raise UsageMistake("no_chick_scored")
+    desk = desk_of(request, later, by)
+    sire, dam = sire_and_dam(desk, bird, mate)
+    act = count_chicks(desk, sire, dam, Counter(scored), "test", desk.on)
+    return gone_to(request, f"/birds/{quote_path(bird)}", act.name, by)
 
 
 @lru_cache(maxsize=64)
-def played(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
+def simulated(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
     """All ways, simulated; the same numbers give the same answer."""
     return tuple(
         simulate(name, eggs, rates, RUNS, np.random.default_rng(0))
@@ -193,11 +178,11 @@ def ways(
     rates = tuple(u if g is None else g for g, u in zip(given, usual, strict=True))
     problem = ""
     try:
-        if eggs > 1000:
-            raise TestMatingError(f"{eggs} eggs a hatch: 1000 at most")
-        found = played(eggs, rates)
-    except TestMatingError as error:
-        problem = str(error)
+        if eggs > MOST_EGGS:
+            raise TestMatingError("too_many_eggs", eggs=eggs, most=MOST_EGGS)
+        found = simulated(eggs, rates)
+    except GeneticsError as error:
+        problem = say(error)
     seasons = max((o.seasons[2] for o in found if o.proven), default=6)
     seasons = min(int(seasons) + 1, len(found[0].course)) if found else 6
     most = max((o.course[seasons - 1].eggs[4] for o in found), default=1.0)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
 from service import clock
 from service.documents.grow_out_pdf import batch_sheet
 from service.documents.opinion_pdf import opinion_sheet
-from service.records.database import StoreError
+from service.errors import NotFound
 from service.records.tables import HatchRow
 from service.views.grow_out import as_calendar, as_csv, report
 from service.views.second_opinion import STANDING, Opinion, opinion
@@ -25,13 +25,10 @@ KINDS = {
 
 
 def told_of(request: Request, records: Records, band: str, mate: str) -> Opinion:
-    """The opinion on a bird; 404 for an unknown band, 422 for an unknown mate."""
+    """The opinion on a bird. Raises NotFound for an unknown band."""
     known_of(request, records, bird_row(records, band))  # worked out now if it wasn't
-    try:
-        card = reader_of(request).card.document
-        return opinion(records, band, card, clock.today(), mate.strip())
-    except StoreError as error:
-        raise HTTPException(422, str(error)) from None
+    card = reader_of(request).card.document
+    return opinion(records, band, card, clock.today(), mate.strip())
 
 
 @router.get("/birds/{band:path}/opinion")
@@ -60,7 +57,7 @@ def grow_out(request: Request, records: Records, number: int, name: str) -> Resp
     """The report of a hatch: grow-out.pdf, grow-out.csv, look-again.ics."""
     row = records.get(HatchRow, number)
     if row is None or name not in KINDS:
-        raise HTTPException(404, "no such report")
+        raise NotFound("no_such_report")
     told = report(records, row.name, clock.today())
     if name == "grow-out.pdf":
         data = batch_sheet(told, settings_of(request).photos)

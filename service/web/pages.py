@@ -3,30 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import date, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import quote, unquote
 
 from babel.dates import format_date
-from fastapi import BackgroundTasks, Depends, HTTPException, Request
+from fastapi import BackgroundTasks, Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse
 from jinja2 import Environment, PackageLoader
 from sqlalchemy.orm import Session
 
-from classifier.vocabulary import COMBS, SPOKEN
+from classifier.vocabulary import COMBS
 from genetics.evidence import SAID
 from genetics.genotype import NAMES
-from genetics.pedigree import PedigreeError
 from service import clock
-from service.answers.refresh import refresh
+from service.actions.desk import Desk
 from service.documents.triage_html import environment
-from service.flock.flock_csv import FlockError
-from service.records.audit_log import undo
-from service.records.database import StoreError
-from service.web.language import LANGUAGES, chosen, current, translated, translated_number
-from service.web.sentences import in_words, marked
-from service.wording import times
+from service.errors import UsageMistake
+from service.wording.language import LANGUAGES, current, marked, translated
+from service.wording.numbers import times
+from service.wording.sentences import Message, say, word
 
 if TYPE_CHECKING:
     from classifier.reader import Reader
@@ -42,55 +38,33 @@ PILE_NAMES = {
 SUGGESTED = 400
 
 
-def told_comb(comb: str | None) -> str:
-    """A comb word for people, in the language of this request."""
-    if comb == "pea":
-        return translated("pea, rows not told")
-    return translated(SPOKEN.get(comb or "", "can't tell"))
+def comb_name(comb: str | None) -> str:
+    """A comb word for people; of a bird or photo, pea is pea with its rows not told."""
+    return translated("pea, rows not told") if comb == "pea" else word(comb or "")
 
 
-def coarse_comb(comb: str) -> str:
-    """A coarse comb for people, where pea is blade and triple together by intent."""
-    return translated("pea") if comb == "pea" else told_comb(comb)
-
-
-def told_day(day: date | datetime | None) -> str:
+def day_name(value: date | datetime | None) -> str:
     """A day as it is written in the language of this request."""
-    return format_date(day, "medium", locale=current.get()) if day else ""
+    return format_date(value, "medium", locale=current.get()) if value else ""
 
 
-def begun(text: str) -> str:
-    """Text with a capital at its start and the rest as it is: German nouns keep theirs.
-
-    >>> begun("gefalteter Einfachkamm")
-    'Gefalteter Einfachkamm'
-    """
-    return f"{text[:1].upper()}{text[1:]}"
-
-
-def sentence(text: str) -> str:
-    """A sentence in the language of this request, with a capital and a full stop."""
-    said = in_words(text)
-    return f"{begun(said)}{'' if said.endswith(('.', '?', '!')) else '.'}"
+def moment_name(value: datetime) -> str:
+    """A moment by the clock of the machine that keeps the records."""
+    here = value.astimezone()
+    return f"{day_name(here)} {here:%H:%M}"
 
 
 def templates() -> Environment:
     """The report's environment with the web templates and the catalogues."""
     env = environment()
     env.loader = PackageLoader("service.web", "templates")
-    env.add_extension("jinja2.ext.i18n")
-    env.install_gettext_callables(  # type: ignore[attr-defined]
-        translated, translated_number, newstyle=True
-    )
     env.filters.update(
-        spoken=told_comb,
-        words=in_words,
-        sentence=sentence,
-        day=told_day,
+        spoken=comb_name,
+        day=day_name,
+        moment=moment_name,
         path=quote_path,
         times=times,
-        coarse=coarse_comb,
-        begun=begun,
+        way=lambda name: say(Message(f"way_{name}")),
     )
     env.globals.update(
         combs=COMBS, said=list(SAID), genotypes=NAMES, pile_names=PILE_NAMES, languages=LANGUAGES
@@ -111,27 +85,16 @@ def who(request: Request) -> str:
     return unquote(request.cookies.get("who", ""))[:80]
 
 
-@contextmanager
-def language_of(request: Request) -> Iterator[None]:
-    """Words within are in the visitor's language."""
-    token = current.set(chosen(request.cookies, request.headers.get("accept-language", "")))
-    try:
-        yield
-    finally:
-        current.reset(token)
-
-
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
     """A rendered page in the visitor's language."""
-    with language_of(request):
-        text = TEMPLATES.get_template(name).render(
-            path=request.url.path,
-            here=str(request.url.path) + (f"?{request.url.query}" if request.url.query else ""),
-            language=current.get(),
-            who=who(request),
-            did=request.query_params.get("did", ""),
-            **values,
-        )
+    text = TEMPLATES.get_template(name).render(
+        path=request.url.path,
+        here=str(request.url.path) + (f"?{request.url.query}" if request.url.query else ""),
+        language=current.get(),
+        who=who(request),
+        did=request.query_params.get("did", ""),
+        **values,
+    )
     return HTMLResponse(text, status_code=status, headers={"Vary": "Cookie, Accept-Language"})
 
 
@@ -153,20 +116,26 @@ def gone_to(request: Request, target: str, did: str = "", by: str = "") -> Redir
 
 def signed(request: Request, by: str = "") -> str:
     """Who acts: the name in the form, else the one that was given last."""
-    return by.strip() or who(request) or "keeper"
+    return by.strip() or who(request)
 
 
-@contextmanager
-def acting(request: Request, name: str, act: str, status: int = 422) -> Iterator[Session]:
-    """A session that writes one act of a visitor; what doesn't fit is told with `status`.
+def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> Desk:
+    """Where a visitor's acts are done: under the name given, today, the slow rest afterwards."""
+    return Desk(
+        store_of(request),
+        reader_of(request).card.prior,
+        signed(request, by),
+        clock.today(),
+        later.add_task if later is not None else None,
+    )
 
-    The act's own name, by which it can be taken back, is `session.info["batch"]`.
-    """
+
+def day_in(text: str, field: str) -> date | None:
+    """A day from a form; empty is none. Raises UsageMistake."""
     try:
-        with store_of(request).writing(name, act) as session:
-            yield session
-    except (StoreError, FlockError, PedigreeError) as error:
-        raise HTTPException(status, str(error)) from None
+        return date.fromisoformat(text) if text else None
+    except ValueError:
+        raise UsageMistake("not_a_date", option=field, text=text) from None
 
 
 def session_of(request: Request) -> Iterator[Session]:
@@ -176,23 +145,6 @@ def session_of(request: Request) -> Iterator[Session]:
 
 
 Records = Annotated[Session, Depends(session_of, scope="function")]
-
-
-def taken_back(request: Request, later: BackgroundTasks, act: str) -> str:
-    """Take one act back in full; returns the name of this act, which can be taken back too."""
-    with acting(request, signed(request), f"undone: {act[:8]}", 409) as session:
-        undo(session, act)
-        done: str = session.info["batch"]
-    later.add_task(refresh, store_of(request), reader_of(request).card.prior, clock.today())
-    return done
-
-
-def worked_in(request: Request, later: BackgroundTasks, bands: list[str]) -> None:
-    """Work a change of some birds into their families' answers; culprits once the page is sent."""
-    if bands:
-        store, prior = store_of(request), reader_of(request).card.prior
-        refresh(store, prior, clock.today(), bands, culprits=())
-        later.add_task(refresh, store, prior, clock.today(), bands, set(bands))
 
 
 def store_of(request: Request) -> Store:

@@ -3,48 +3,35 @@
 from __future__ import annotations
 
 import io
-import tempfile
-import threading
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, BackgroundTasks, File, Form, HTTPException, Request, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from classifier.photo import PhotoError, head_view, open_photo
+from classifier.photo import head_view, open_photo
 from classifier.reading import Reading
-from service import clock
-from service.answers.refresh import refresh
-from service.records.birds import bird_named
-from service.records.database import Store, StoreError
-from service.records.entries import looked
-from service.records.intake.journal import Options, Taken, one
-from service.records.intake.read_pending import unread
-from service.records.intake.sources import File as Source
-from service.records.intake.sources import files_of
+from service.actions.observations import observe_comb
+from service.actions.photos import assign_photo, read_lot, read_photos
+from service.actions.photos import take_in as keep_photos
+from service.errors import NotFound
 from service.records.photo_files import place
 from service.records.readings import model_reading
-from service.records.states import REFUSED
 from service.records.tables import BirdRow, PhotoRow
-from service.settings import Settings
-from service.views.photo_cards import cards_of
+from service.views.photo_cards import cards_of, panel_words
 from service.web.pages import (
     SUGGESTED,
     Records,
-    acting,
+    desk_of,
     gone_to,
     page,
     reader_of,
     settings_of,
-    signed,
-    store_of,
-    worked_in,
 )
 
 if TYPE_CHECKING:
@@ -56,63 +43,6 @@ AT_ONCE = 4
 UNSURE = "unsure"  # an empty field of a form would count as missing
 
 
-@dataclass(frozen=True)
-class Incoming:
-    """Uploads kept: what came of each, and the complaints."""
-
-    kept: list[Taken]
-    problems: list[str]
-
-
-def keep(
-    store: Store, settings: Settings, uploads: Sequence[tuple[str, bytes]], band: str, by: str
-) -> Incoming:
-    """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept."""
-    options = Options(original=settings.keep_originals, band=band.strip(), by=by or "keeper")
-    with store.reading() as session:
-        bands = set(session.scalars(select(BirdRow.band)))
-    kept: list[Taken] = []
-    problems: list[str] = []
-    for name, data in uploads:
-        if len(data) > settings.most_upload:
-            problems.append(f"{name}: larger than {settings.most_upload // 1_000_000} MB")
-            continue
-        try:
-            sources = unpacked(name, data)
-        except StoreError as error:
-            problems.append(str(error))
-            continue
-        for source in sources:
-            taken = one(store, source, options, bands)
-            if taken.state == REFUSED:
-                problems.append(f"{taken.name}: {taken.message}")
-            else:
-                kept.append(taken)
-    return Incoming(kept, problems)
-
-
-def bands_of(store: Store, photos: Sequence[str]) -> list[str]:
-    """Bands of the birds on some photos."""
-    with store.reading() as session:
-        return list(
-            session.scalars(
-                select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(photos)).distinct()
-            )
-        )
-
-
-READING = threading.Lock()
-
-
-def read_later(store: Store, reader: Model, photos: list[str]) -> None:
-    """Read a lot of photos one batch after the other, and work them into the answers."""
-    with READING:  # lots wait for each other, single photos don't
-        unread(store, reader, photos)
-        bands = bands_of(store, photos)
-        if bands:
-            refresh(store, reader.card.prior, clock.today(), bands)
-
-
 @router.post("/photos")
 def take_in(
     request: Request,
@@ -120,64 +50,37 @@ def take_in(
     files: Annotated[list[UploadFile], File()],
     bird: Annotated[str, Form(max_length=80)] = "",
     back: Annotated[str, Form(max_length=400)] = "",
+    by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Keep uploaded photos and read them: a few at once, many while one looks on."""
-    settings, store = settings_of(request), store_of(request)
+    settings, desk = settings_of(request), desk_of(request, later, by)
     most = settings.most_upload + 1
     uploads = [(Path(f.filename or "photo").name[:200], f.file.read(most)) for f in files]
-    incoming = keep(store, settings, uploads, bird, signed(request))
-    photos = [taken.sha256 for taken in incoming.kept]
+    incoming = keep_photos(desk, settings, uploads, bird)
+    photos = incoming.photos
     if len(photos) <= AT_ONCE:
-        unread(store, reader_of(request), photos)
-        worked_in(request, later, bands_of(store, photos))
+        read_photos(desk, reader_of(request), photos)
     else:
-        later.add_task(read_later, store, reader_of(request), photos)
+        later.add_task(read_lot, replace(desk, later=None), reader_of(request), photos)
     if incoming.problems:
-        status = 422 if not photos else 200
         return page(
             request,
             "problems.html",
-            status=status,
+            status=200 if photos else 422,
             problems=incoming.problems,
             kept=photos,
             back=back,
         )
     if back:
-        return gone_to(request, back)
-    return gone_to(request, f"/photos/{photos[0]}" if len(photos) == 1 else "/sort")
-
-
-def unpacked(name: str, data: bytes) -> list[Source]:
-    """An upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
-    if not name.lower().endswith(".zip"):
-        return [Source(name, lambda: data)]
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / name
-        path.write_bytes(data)
-        found = files_of([path])[1]
-        # Unpacked while the archive is there; what can't be is told as that photo's complaint.
-        return [Source(file.name, held(file)) for file in found]
-
-
-def held(file: Source) -> Callable[[], bytes]:
-    """A file whose bytes are loaded now; its complaint is raised when it is asked for."""
-    try:
-        data = file.load()
-    except PhotoError as error:
-        complaint = error
-
-        def refuse() -> bytes:
-            raise complaint
-
-        return refuse
-    return lambda: data
+        return gone_to(request, back, by=by)
+    return gone_to(request, f"/photos/{photos[0]}" if len(photos) == 1 else "/sort", by=by)
 
 
 def photo_row(records: Session, sha256: str) -> PhotoRow:
     """A photo's row; 404 if there is none."""
     row = records.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
     if row is None:
-        raise HTTPException(404, "no such photo; it may be from another installation")
+        raise NotFound("no_such_photo_kept")
     return row
 
 
@@ -210,17 +113,11 @@ def choose_bird(
     later: BackgroundTasks,
     sha256: str,
     bird: Annotated[str, Form(max_length=80)] = "",
+    by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say which bird is on a photo; an empty band takes it off again."""
-    name = signed(request)
-    with acting(request, name, f"photo of bird {bird or 'unknown'}") as session:
-        act = session.info["batch"]
-        row = photo_row(session, sha256)
-        touched = [row.bird.band] if row.bird else []
-        row.bird = bird_named(session, bird.strip()) if bird.strip() else None
-        touched += [row.bird.band] if row.bird else []
-    worked_in(request, later, touched)
-    return gone_to(request, f"/photos/{quote(sha256)}", act)
+    act = assign_photo(desk_of(request, later, by), sha256, bird)
+    return gone_to(request, f"/photos/{quote(sha256)}", act.name, by)
 
 
 @router.post("/photos/{sha256}/comb")
@@ -234,13 +131,9 @@ def correct(
     back: Annotated[str, Form(max_length=400)] = "",
 ) -> Response:
     """Write down what a person sees; `unsure` is 'can't tell'."""
-    name = signed(request, by)
-    comb = "" if comb == UNSURE else comb
-    with acting(request, name, f"comb read: {comb or 'not to be told'}") as session:
-        band = looked(session, sha256, comb, name, blind)
-        act = session.info["batch"]
-    worked_in(request, later, [band] if band else [])
-    return gone_to(request, back or f"/photos/{quote(sha256)}", act, by)
+    seen = "" if comb == UNSURE else comb
+    act = observe_comb(desk_of(request, later, by), sha256, seen, blind=blind)
+    return gone_to(request, back or f"/photos/{quote(sha256)}", act.name, by)
 
 
 # Pictures are made anew after a restart or once so many others were looked at.
@@ -257,13 +150,13 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
     row = photo_row(records, sha256)
     reading = model_reading(row)
     if view not in ("head", "why", "whole") or (view == "why" and no_head(reading)):
-        raise HTTPException(404, "no such view")
+        raise NotFound("no_such_view")
     key = (sha256, view, repr(reading.head.box) + reading.model if reading else "")
     data = MADE.get(key)
     if data is None:
         path = place(settings_of(request).photos, row.sha256, row.suffix)
         if not path.exists():
-            raise HTTPException(404, "the photo's file is missing from the store")
+            raise NotFound("photo_file_missing")
         data = MADE[key] = made(reader_of(request), path, reading, view)
         while len(MADE) > MOST_MADE:
             MADE.popitem(last=False)
@@ -286,7 +179,7 @@ def made(reader: Model, path: Path, reading: Reading | None, view: str) -> bytes
     elif view == "why" and reading:
         from classifier.explain import panel
 
-        image = panel(reader, photo, reading)
+        image = panel(reader, photo, reading, words=panel_words(reading.best))
     else:
         image.thumbnail((900, 900))
     buffer = io.BytesIO()

@@ -5,34 +5,24 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Annotated
 
-from fastapi import APIRouter, BackgroundTasks, Form, HTTPException, Request
+from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
-from service import clock
-from service.answers.refresh import refresh
+from service.actions.lists import undo
+from service.actions.observations import observe_combs
+from service.errors import UsageMistake
 from service.flock.assessment import PILE_ORDER
-from service.records.entries import looked
 from service.records.tables import PhotoRow
 from service.views.photo_cards import cards_of
 from service.views.sorting import of_pile, progress, to_read_blind
 from service.views.walk import groups
-from service.web.pages import (
-    Records,
-    acting,
-    gone_to,
-    page,
-    reader_of,
-    signed,
-    store_of,
-    taken_back,
-    who,
-    worked_in,
-)
+from service.web.pages import Records, desk_of, gone_to, page, who
 
 router = APIRouter()
 SHOWN = 24
+AS_PROPOSED = "as proposed"
 
 
 @router.get("/sort")
@@ -73,37 +63,30 @@ def look(
     later: BackgroundTasks,
     photo: Annotated[list[str] | None, Form()] = None,
     just: Annotated[str, Form()] = "",
-    comb: Annotated[str, Form()] = "as proposed",
+    comb: Annotated[str, Form()] = AS_PROPOSED,
     other: Annotated[str, Form()] = "",
     by: Annotated[str, Form(max_length=80)] = "",
     back: Annotated[str, Form(max_length=400)] = "/sort",
 ) -> Response:
     """Write down a look at some photos: a comb, nothing for 'can't tell', or as proposed."""
-    store, name = store_of(request), signed(request, by)
     if just:  # the button of one photo, whatever else is ticked
-        photo, comb = [just], "as proposed"
+        photo, comb = [just], AS_PROPOSED
     elif comb == "other":
         comb = other
     if not photo:
-        raise HTTPException(422, "no photo was chosen: tick those that are meant")
-    bands: list[str] = []
-    act = f"{len(photo)} readings confirmed" if comb == "as proposed" else f"comb read: {comb}"
-    with acting(request, name, act) as session:
-        rows = session.scalars(
-            select(PhotoRow)
-            .where(PhotoRow.sha256.in_(photo))
-            .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
-        ).all()
-        for card in cards_of(session, rows):
-            said = (card.proposal or "") if comb == "as proposed" else comb
-            band = looked(session, card.photo.sha256, said, name, blind=False)
-            bands += [band] if band else []
-        batch = session.info["batch"]
-    if len(bands) == 1:
-        worked_in(request, later, bands)
-    elif bands:
-        later.add_task(refresh, store, reader_of(request).card.prior, clock.today(), bands)
-    return gone_to(request, back, batch, by)
+        raise UsageMistake("no_photo_chosen")
+    desk = desk_of(request, later, by)
+    seen = [(sha256, comb) for sha256 in photo]
+    if comb == AS_PROPOSED:
+        with desk.store.reading() as session:
+            rows = session.scalars(
+                select(PhotoRow)
+                .where(PhotoRow.sha256.in_(photo))
+                .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
+            ).all()
+            seen = [(card.photo.sha256, card.proposal or "") for card in cards_of(session, rows)]
+    act = observe_combs(desk, seen, as_proposed=comb == AS_PROPOSED)
+    return gone_to(request, back, act.name, by)
 
 
 @router.post("/undo")
@@ -114,7 +97,8 @@ def take_back(
     back: Annotated[str, Form(max_length=400)] = "/",
 ) -> Response:
     """Take back one act in full; this too can be taken back."""
-    return gone_to(request, back, taken_back(request, later, act))
+    done, _ = undo(desk_of(request, later), act)
+    return gone_to(request, back, done.name)
 
 
 @router.get("/sort/state")

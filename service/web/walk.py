@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, HTTPException, Request
+from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 from sqlalchemy import select
 from sqlalchemy.orm import selectinload
 
 from service import clock
+from service.errors import NotFound
 from service.records.tables import BirdRow, PhotoRow
 from service.views.photo_cards import cards_of
 from service.views.walk import KINDS, group, groups, walked
@@ -29,7 +30,7 @@ def walk(
     """The birds of a group; with a band chosen, its photos, and the bird that comes next."""
     found = group(records, kind, number) if kind in KINDS else None
     if found is None:
-        raise HTTPException(404, "no such pen or hatch")
+        raise NotFound("no_such_group")
     birds = walked(records, kind, number, clock.today())
     chosen = band.strip()
     photos = records.scalars(

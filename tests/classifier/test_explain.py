@@ -54,6 +54,7 @@ def test_a_head_is_most_like_itself(reader, clear):
     assert float(both[0] @ both[1]) == pytest.approx(1, abs=1e-5)
 
 
+@pytest.mark.slow
 def test_the_nearest_heads_show_the_same_comb_more_often_than_by_chance(reader):
     from classifier.render.demo import birds
 

@@ -7,6 +7,7 @@ import pytest
 import torch
 from PIL import Image
 
+from classifier.messages import Doubt
 from classifier.network import wattle_share
 from classifier.photo import Photo, open_photo
 from classifier.reader import around, met, outline
@@ -101,4 +102,4 @@ def test_wattles_are_measured_where_their_size_is_told(reader):
 
 def test_wattles_of_a_bearded_bird_are_neither_told_nor_measured():
     bearded = wattles_told({"large": 0.9, "small": 0.1}, 0.05, 0.2, 0.9, 0.9)
-    assert bearded == Wattles(None, "beard present", None, None)
+    assert bearded == Wattles(None, Doubt("beard_present"), None, None)

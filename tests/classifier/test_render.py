@@ -135,8 +135,8 @@ def test_the_sheet_shows_every_kind_and_no_head_twice(tmp_path):
 
 
 def test_photographs_stand_behind_the_head_without_the_head_in_them(tmp_path):
+    from classifier.boxes import crosses
     from classifier.render.photo import Scene, develop
-    from classifier.training.datasets import crosses
 
     # Green all over but for the labelled head, which is pure red.
     pixels = np.full((200, 300, 3), (20, 160, 40), np.uint8)

@@ -24,6 +24,7 @@ def crowded(seed, generations=3, birds=5):
     return sire, dam, rng
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_sampling_comes_close_to_the_exact_answer(seed):
     sire, dam, rng = crowded(seed)
@@ -42,6 +43,7 @@ def test_sampling_comes_close_to_the_exact_answer(seed):
     assert np.abs(sampled.joints[name] - exact.joints[name]).max() < 0.01
 
 
+@pytest.mark.slow
 def test_records_that_strike_out_genotypes_still_leave_a_start():
     # Known genotypes make most states impossible: chains must start among those that fit.
     sire, dam, _ = crowded(7)
@@ -66,6 +68,7 @@ def simulated(sire, dam, rng):
     return genes
 
 
+@pytest.mark.slow
 def test_known_genotypes_make_a_flock_exact_that_is_too_wide_without_them():
     sire, dam, rng = crowded(1, generations=3, birds=14)
     soft = rng.random((len(sire), 9))
@@ -84,6 +87,7 @@ def test_known_genotypes_make_a_flock_exact_that_is_too_wide_without_them():
     assert np.abs(answer.marginals - np.array(sampled.marginals)).max() < 0.015
 
 
+@pytest.mark.slow
 def test_what_is_too_wide_is_answered_when_chance_is_passed_in_and_says_approximate():
     sire, dam, rng = crowded(1, generations=2, birds=14)
     likelihoods = rng.random((len(sire), 9))

@@ -99,7 +99,7 @@ def test_a_flock_that_is_too_entangled_is_refused_in_words():
             a, b = rng.choice(24, 2, replace=False)
             sire.append(start + int(a))
             dam.append(start + int(b))
-    with pytest.raises(TooWide, match="too entangled"):
+    with pytest.raises(TooWide, match="too complex"):
         infer(sire, dam, np.ones((len(sire), 9)), founder_prior())
 
 

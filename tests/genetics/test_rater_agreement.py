@@ -45,6 +45,7 @@ def make_readers(rng, photos, confusions):
     return truth, said
 
 
+@pytest.mark.slow
 def test_slips_of_made_up_readers_are_found():
     rng = np.random.default_rng(1)
     careless = np.full((6, 6), 0.08)

@@ -1,6 +1,6 @@
 """Linkage against a published three-point table, and against unlinked Mendelian ratios."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from fractions import Fraction as F
 
 import pytest
@@ -9,7 +9,7 @@ from scipy.stats import binom, binomtest
 from genetics import numbers
 from genetics.cross import cross
 from genetics.genotype import GenotypeError
-from genetics.linkage import Chromosome, LinkageError, gametes
+from genetics.linkage import Chromosome, LinkageError, Number, gametes
 from genetics.punnett import grid, working
 
 # Warren and Hutt 1936, Linkage relations of crest, dominant white and frizzling in the fowl
@@ -144,7 +144,7 @@ def test_the_grid_and_the_multiplication_say_what_the_cross_says():
 )
 def test_grid_and_working_agree_with_the_cross_at_linked_loci(sire, dam):
     told = by_genotype(cross(sire, dam))
-    summed = Counter()
+    summed: dict[str, Number] = defaultdict(int)
     for row in grid(sire, dam).cells:
         for cell in row:
             summed[cell.genotype] += cell.probability

@@ -6,6 +6,7 @@ import os
 import time
 from dataclasses import replace
 from datetime import UTC, date, datetime
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -73,13 +74,13 @@ def test_a_lower_limit_for_none_of_these_counts_for_photos_read_before(reader, m
     from tests.conftest import DEMO
 
     (reading,) = reader.read([open_photo(DEMO / "2.jpg")])
-    assert not any("none of the six" in doubt for doubt in reading.doubts)
+    assert "none_of_six" not in {doubt.code for doubt in reading.doubts}
     rules = {**quality.rules(), "pile": quality.rules()["pile"] | {"most_none": 0.0}}
     for module in ("classifier.reading", "service.flock.assessment"):
         monkeypatch.setattr(f"{module}.rules", lambda: rules)
     item = item_of("2", (), (reading,), None, None)
     assert item.pile == "second_look"
-    assert "none of the six" in item.reasons[0]
+    assert item.reasons[0].code == "none_of_six"
 
 
 def test_rates_of_ones_own_count_on_the_command_line(combwright, settings, tmp_path, monkeypatch):
@@ -148,7 +149,7 @@ def test_the_question_what_is_still_to_read_uses_an_index_for_each_photo(setting
         for by in ("one", "other"):
             session.add(ReadingRow(photo_sha256=f"{0:064x}", made=datetime.now(UTC), by=by,
                                    person=True))  # fmt: skip
-    asked: list[str] = []
+    asked: list[tuple[str, Any]] = []
     event.listen(
         store.engine, "before_cursor_execute", lambda c, k, text, p, x, m: asked.append((text, p))
     )

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from sqlalchemy import select
 
+from service.errors import UsageMistake
 from service.records.backup import dumped
 from service.records.birds import as_listed
-from service.records.database import Store, StoreError
+from service.records.database import Store
 from service.records.exchange.flocklist import csv_text, table
 from service.records.exchange.sheets import write_ods, write_xlsx
 from service.records.tables import BirdRow
@@ -17,7 +18,7 @@ FORMS = ("csv", "xlsx", "ods", "json")
 def written(store: Store, form: str) -> bytes:
     """The flock list as csv, xlsx or ods, or all records as json. Raises StoreError."""
     if form not in FORMS:
-        raise StoreError(f"{form!r} can't be written; choose one of {', '.join(FORMS)}")
+        raise UsageMistake("unknown_form", form=form, known=tuple(FORMS))
     with store.reading() as session:
         if form == "json":
             return dumped(session).encode()

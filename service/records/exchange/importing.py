@@ -6,11 +6,14 @@ import csv
 import io
 from pathlib import Path
 
-from service.flock.flock_csv import FlockError, as_text
+from genetics.messages import Place
+from service.errors import FlockError, StoreError
+from service.flock.flock_csv import as_text
 from service.records.backup import load, parsed
-from service.records.database import Store, StoreError
+from service.records.database import Store
 from service.records.exchange.sheets import SUFFIXES, read_sheet
 from service.records.photo_files import place
+from service.wording.sentences import Message
 
 
 def rows_from(path: Path) -> list[list[str]]:
@@ -18,14 +21,16 @@ def rows_from(path: Path) -> list[list[str]]:
     try:
         data = path.read_bytes()
     except OSError as error:
-        raise FlockError(f"{path}: can't be read ({error.strerror or error})") from None
+        raise FlockError(
+            "file_unreadable", place=Place(str(path)), reason=error.strerror or str(error)
+        ) from None
     if path.suffix.lower() in SUFFIXES:
         return read_sheet(data, str(path))
     text = as_text(data, str(path))
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark(text), strict=True))
     except csv.Error as error:
-        raise FlockError(f"{path}: not CSV ({error})") from None
+        raise FlockError("not_csv", place=Place(str(path)), reason=str(error)) from None
     return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
 
 
@@ -39,22 +44,22 @@ def mark(text: str) -> str:
     return max(",;\t", key=first.count)
 
 
-def records_from(store: Store, path: Path, replace: bool) -> int:
+def records_from(store: Store, path: Path, replace: bool, by: str) -> int:
     """Bring exported JSON back, all or nothing; photos must be there. Returns how many rows."""
     try:
         content = parsed(path.read_text(encoding="utf-8"), str(path))
     except OSError as error:
-        raise StoreError(f"{path}: can't be read ({error.strerror or error})") from None
+        raise StoreError(
+            "file_unreadable", place=Place(str(path)), reason=error.strerror or str(error)
+        ) from None
     except UnicodeDecodeError:
-        raise StoreError(f"{path}: isn't UTF-8") from None
+        raise StoreError("not_utf8", place=Place(str(path))) from None
     missing = [
         row["sha256"]
         for row in content.get("photos", [])
         if not place(store.photos, row["sha256"], row["suffix"]).is_file()
     ]
     if missing:
-        raise StoreError(
-            f"{path}: {len(missing)} photos that it names aren't here; restore a backup instead"
-        )
-    with store.writing("import", f"records {path.name}") as session:
+        raise StoreError("photos_not_here", place=Place(str(path)), number=len(missing))
+    with store.writing(by, Message("act_records", name=path.name)) as session:
         return load(session, content, str(path), replace)

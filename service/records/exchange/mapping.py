@@ -6,7 +6,9 @@ import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from service.flock.flock_csv import COLUMNS, Bird, Flock, FlockError, parse_flock
+from genetics.messages import Place
+from service.errors import FlockError
+from service.flock.flock_csv import COLUMNS, Bird, Flock, parse_flock
 from service.records.exchange.flocklist import csv_text
 
 # Words that breeders head their lists with, lower case without marks (common practice, no source).
@@ -75,9 +77,9 @@ def chosen(pairs: Sequence[str], headings: Sequence[str]) -> dict[str, str]:
     for pair in pairs:
         heading, _, column = (part.strip() for part in pair.rpartition("="))
         if heading not in headings:
-            raise FlockError(f"no column {heading!r} among {', '.join(headings)}")
+            raise FlockError("no_such_heading", heading=heading, known=tuple(headings))
         if column and column not in HEADINGS:
-            raise FlockError(f"{column!r} is none of {', '.join(HEADINGS)}")
+            raise FlockError("no_such_column", column=column, known=tuple(HEADINGS))
         for other in [h for h, c in found.items() if c == column and h != heading]:
             del found[other]
         found.pop(heading, None)
@@ -122,19 +124,19 @@ def mapped(
 ) -> Flock:
     """A flock from any table by its mapping. Raises FlockError, with the file's own line."""
     if not rows:
-        raise FlockError(f"{name}: empty; the first line must name the columns")
+        raise FlockError("list_empty", place=Place(str(name)))
     headings = list(rows[0])
     if "bird" not in columns.values():
-        raise FlockError(f"{name}: which column is the band? Say so with --map 'Heading=bird'")
+        raise FlockError("no_band_column", place=Place(str(name)))
     unnamed = [i for i, heading in enumerate(headings) if not heading.strip()]
     for i in unnamed:
         if any(row[i] for row in rows[1:]):
-            raise FlockError(f"{name}, line 1: column {i + 1} has cells but no heading")
+            raise FlockError("column_without_heading", place=Place(str(name), 1), number=i + 1)
     keep = [i for i in range(len(headings)) if i not in unnamed]
     names = [columns.get(headings[i], headings[i]) for i in keep]
     clash = [n for n in names if names.count(n) > 1]
     if clash:
-        raise FlockError(f"{name}, line 1: two columns would be {clash[0]!r}; map one elsewhere")
+        raise FlockError("columns_clash", place=Place(str(name), 1), column=clash[0])
     table = [names]
     for row in rows[1:]:
         cells = [row[i] if i < len(row) else "" for i in keep]

@@ -9,7 +9,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-from service.flock.flock_csv import FlockError
+from genetics.messages import Place
+from service.errors import FlockError
 
 SUFFIXES = (".xlsx", ".ods")
 MOST_ROWS, MOST_COLUMNS, MOST_UNPACKED = 200_000, 500, 400_000_000
@@ -20,12 +21,12 @@ def read_sheet(data: bytes, name: str) -> list[list[str]]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(i.file_size for i in archive.infolist()) > MOST_UNPACKED:
-                raise FlockError(f"{name}: unpacks to far more than any flock list")
+                raise FlockError("list_too_large", place=Place(str(name)))
         rows = read_xlsx(data) if Path(name).suffix.lower() == ".xlsx" else read_ods(data)
     except FlockError:
         raise
     except Exception as error:  # both libraries raise whatever their parsers meet
-        raise FlockError(f"{name}: not a spreadsheet that can be opened ({error})") from None
+        raise FlockError("not_a_spreadsheet", place=Place(str(name)), reason=str(error)) from None
     while rows and not any(rows[-1]):
         rows.pop()
     width = max((i + 1 for row in rows for i, cell in enumerate(row) if cell), default=0)

@@ -8,22 +8,20 @@ from pathlib import PurePosixPath
 
 from PIL import Image
 
+from service.errors import UsageMistake
+
 MARK = "combwright:bird:"  # what our own labels hold before the band
 STEM = re.compile(r"^(?P<band>.+?)(?:[-_ ](?:\d{1,3}|[a-z]))?$", re.IGNORECASE)
 
 
-class PatternError(ValueError):
-    """A pattern for file names that can't be used."""
-
-
 def pattern_of(text: str) -> re.Pattern[str]:
-    """The user's own pattern, such as 'IMG_{band}_{any}'; raises PatternError.
+    """The user's own pattern, such as 'IMG_{band}_{any}'; raises UsageMistake.
 
     >>> pattern_of('pen3-{band}-{any}').match('pen3-17-left')['band']
     '17'
     """
     if text.count("{band}") != 1:
-        raise PatternError(f"pattern {text!r} must hold {{band}} once")
+        raise UsageMistake("pattern_without_band", pattern=text)
     parts = re.split(r"(\{band\}|\{any\})", text)
     made = "".join(
         {"{band}": "(?P<band>.+?)", "{any}": ".*?"}.get(part, re.escape(part)) for part in parts

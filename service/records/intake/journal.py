@@ -8,6 +8,7 @@ photo that was already entered is known by the hash of the file it came from.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
@@ -20,8 +21,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from classifier.photo import SUFFIXES, PhotoError, decoded, one_line
+from service.errors import StoreError
 from service.records.birds import bird_named
-from service.records.database import Store, StoreError
+from service.records.database import Store
 from service.records.intake.bands import band_in_name, band_in_picture
 from service.records.intake.metadata import cleaned
 from service.records.intake.near_duplicates import likeness, nearest
@@ -30,6 +32,7 @@ from service.records.photo_files import Swept, aside, digest, in_use, keep, swee
 from service.records.states import KEPT, REFUSED, THERE, WAITING
 from service.records.tables import BirdRow, IntakeRow, ItemRow, PhotoRow
 from service.records.verify import kept_files
+from service.wording.sentences import Coded, Message, as_data, say
 
 
 @dataclass(frozen=True)
@@ -53,14 +56,19 @@ class Taken:
     name: str
     state: str
     sha256: str = ""
-    message: str = ""
+    message: Coded | None = None
+    """Why it was refused, or what is worth saying of it."""
     band: str = ""
     like: str = ""
+
+    def as_json(self) -> dict[str, str]:
+        """For a program, with the message as a sentence."""
+        return vars(self) | {"message": say(self.message) if self.message else ""}
 
 
 def begin(store: Store, source: str, files: Sequence[File], by: str) -> int:
     """Write a lot down, or find it where it was begun and not ended; returns its key."""
-    with store.writing(by, f"photos from {source}") as session:
+    with store.writing(by, Message("act_photos_from", source=source)) as session:
         known = session.scalar(
             select(IntakeRow)
             .join(ItemRow)
@@ -102,8 +110,8 @@ def run(
     for name in waiting:
         file = by_name.get(name)
         if file is None:
-            taken = Taken(name, REFUSED, message="is no longer where it was")
-            with store.writing(options.by, f"photo {name}") as session:
+            taken = Taken(name, REFUSED, message=PhotoError("photo_gone"))
+            with store.writing(options.by, Message("act_photo", name=name)) as session:
                 ended(session, lot, taken)
         else:
             taken = one(store, file, options, bands, lot)
@@ -123,14 +131,14 @@ def one(
     try:
         prepared = prepare(file, options, bands)
     except PhotoError as error:
-        taken = Taken(file.name, REFUSED, message=str(error))
+        taken = Taken(file.name, REFUSED, message=error)
         if lot is not None:
-            with store.writing(options.by, f"photo {file.name}") as session:
+            with store.writing(options.by, Message("act_photo", name=file.name)) as session:
                 ended(session, lot, taken)
         return taken
     with (
         in_use(store.photos),
-        store.writing(options.by, f"photo {file.name}") as session,
+        store.writing(options.by, Message("act_photo", name=file.name)) as session,
     ):
         taken = enter(session, store.photos, prepared)
         if lot is not None:
@@ -155,7 +163,7 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     """Clean a photo, hash it, and find its bird. Raises PhotoError for what is no photo."""
     data = file.load()
     if not data:
-        raise PhotoError("the file is empty (0 bytes); copy it from the camera again")
+        raise PhotoError("photo_empty")
     clean = cleaned(data)
     suffix = Path(file.name).suffix.lower()
     suffix = suffix if suffix in SUFFIXES else clean.suffix
@@ -166,9 +174,7 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     except PhotoError:
         raise
     except (OSError, SyntaxError, ValueError, EOFError) as error:
-        raise PhotoError(
-            f"damaged picture ({one_line(error)}); copy it from the camera again"
-        ) from None
+        raise PhotoError("photo_damaged", reason=one_line(error)) from None
     band = options.band or band_in_name(file.name, bands, options.pattern) or ""
     if not band and options.codes:
         band = band_in_picture(picture, bands) or ""
@@ -189,7 +195,7 @@ def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
         if photo.band and row.bird_id is None:
             row.bird = bird_named(session, photo.band)
         band = row.bird.band if row.bird else ""
-        return Taken(photo.name, THERE, row.sha256, "the same file was taken in before", band)
+        return Taken(photo.name, THERE, row.sha256, Message("same_file"), band)
     near = nearest(session, photo.likeness)
     keep(folder, photo.data, photo.suffix)
     session.add(
@@ -207,7 +213,7 @@ def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
         )
     )
     session.flush()
-    message = "shows all but the same as an earlier photo" if near else ""
+    message = Message("near_duplicate") if near else None
     return Taken(photo.name, KEPT, sha256, message, photo.band, near)
 
 
@@ -217,8 +223,9 @@ def ended(session: Session, lot: int, taken: Taken) -> None:
         select(ItemRow).where(ItemRow.intake_id == lot, ItemRow.name == taken.name)
     )
     if item is None:
-        raise StoreError(f"{taken.name} isn't in the journal of this intake")
-    item.state, item.message = taken.state, taken.message
+        raise StoreError("not_in_journal", name=taken.name)
+    item.state = taken.state
+    item.message = json.dumps(as_data(taken.message)) if taken.message else ""
     item.photo_sha256 = taken.sha256 or None
 
 
@@ -232,15 +239,11 @@ def tidy(store: Store) -> Swept:
         return sweep(store.photos, known)
 
 
-def told_sweep(store: Store, swept: Swept) -> list[str]:
-    """What a keeper must hear of a sweep, in sentences; nothing if no whole file was touched."""
-    said = []
+def told_sweep(store: Store, swept: Swept) -> list[Message]:
+    """What a keeper must hear of a sweep; nothing if no whole file was touched."""
+    said, folder = [], str(aside(store.photos))
     if swept.moved:
-        said.append(
-            f"{swept.moved} photo files belong to no photo in these records and were moved to "
-            f"{aside(store.photos)}; if they should, check that COMBWRIGHT_DATABASE names the "
-            "right records: they come back by themselves"
-        )
+        said.append(Message("swept_moved", number=swept.moved, folder=folder))
     if swept.brought_back:
-        said.append(f"{swept.brought_back} photo files came back from {aside(store.photos)}")
+        said.append(Message("swept_back", number=swept.brought_back, folder=folder))
     return said

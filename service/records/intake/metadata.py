@@ -36,7 +36,7 @@ def cleaned(data: bytes) -> Cleaned:
     try:
         with Image.open(io.BytesIO(data), formats=allowed(data[:12])) as raw:
             if raw.width * raw.height > MOST_PIXELS:
-                raise PhotoError(f"{raw.width} x {raw.height} pixels are too many for a photo")
+                raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)
             exif = raw.getexif()
             turn = int(exif.get(ORIENTATION, 1) or 1)
             taken = moment(exif.get_ifd(EXIF_BLOCK).get(TAKEN) or exif.get(0x0132))
@@ -46,7 +46,7 @@ def cleaned(data: bytes) -> Cleaned:
     except PhotoError:
         raise
     except (OSError, SyntaxError, ValueError, EOFError, Image.DecompressionBombError) as error:
-        raise PhotoError(f"not a picture that can be opened ({one_line(error)})") from None
+        raise PhotoError("not_a_picture", reason=one_line(error)) from None
 
 
 def moment(text: object) -> datetime | None:
@@ -83,7 +83,7 @@ def bare_jpeg(data: bytes, exif: bytes) -> bytes:
     at = 2
     while at + 4 <= len(data):
         if data[at] != 0xFF:
-            raise PhotoError("damaged picture; copy it from the camera again")
+            raise PhotoError("photo_damaged")
         mark = data[at + 1]
         if mark == 0xFF:  # filling
             at += 1
@@ -94,14 +94,14 @@ def bare_jpeg(data: bytes, exif: bytes) -> bytes:
             return b"".join(out)
         size = int.from_bytes(data[at + 2 : at + 4], "big")
         if size < 2:
-            raise PhotoError("damaged picture; copy it from the camera again")
+            raise PhotoError("photo_damaged")
         segment = data[at : at + 2 + size]
         profile = mark == APP2 and segment[4:16] == b"ICC_PROFILE\x00"
         metadata = APP0 < mark <= 0xEF and mark != APP14 and not profile
         if not metadata and mark != COMMENT:
             out.append(segment)
         at += 2 + size
-    raise PhotoError("the file ends early; copy it from the camera again")
+    raise PhotoError("photo_ends_early")
 
 
 def end_of_picture(data: bytes, at: int) -> int:

@@ -14,6 +14,7 @@ from service.records.database import Store
 from service.records.photo_files import place
 from service.records.readings import stored
 from service.records.tables import PhotoRow, ReadingRow
+from service.wording.sentences import Message
 
 if TYPE_CHECKING:
     from classifier.reader import Reader
@@ -36,23 +37,23 @@ def unread(
     reader: Reader,
     only: Iterable[str] | None = None,
     told: Callable[[int], None] = lambda _: None,
-) -> list[str]:
+) -> list[Message]:
     """Read what this model hasn't read; returns complaints about photos that can't be opened.
 
     Photos are decoded and read outside of any transaction; each batch is entered in one.
     """
     with store.reading() as session:
         rows = to_read(session, reader.card.model, only)
-    complaints = []
+    complaints: list[Message] = []
     for start in range(0, len(rows), BATCH):
         photos: list[tuple[PhotoRow, Photo]] = []
         for row in rows[start : start + BATCH]:
             try:
                 photos.append((row, open_photo(place(store.photos, row.sha256, row.suffix))))
             except PhotoError as error:
-                complaints.append(f"{row.name}: {error}")
+                complaints.append(Message("photo_named", name=row.name, why=error))
         readings = reader.read([photo for _, photo in photos])
-        with store.writing(reader.card.model, "photos read") as session:
+        with store.writing(reader.card.model, Message("act_photos_read")) as session:
             ahead = {
                 row.sha256
                 for row in to_read(session, reader.card.model, [r.sha256 for r, _ in photos])

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from classifier.photo import MOST_BYTES, SUFFIXES, PhotoError
-from service.records.database import StoreError
+from genetics.messages import Place
+from service.errors import StoreError
 
 MOST_FILES, MOST_TOTAL, MOST_RATIO = 20_000, 40_000_000_000, 200
 CHUNK = 1 << 20
@@ -27,7 +28,7 @@ def files_of(paths: Sequence[Path]) -> tuple[str, list[File]]:
     found: list[File] = []
     for path in paths:
         if not path.exists():
-            raise StoreError(f"{path}: no such file or folder")
+            raise StoreError("no_such_file", place=Place(str(path)))
         if path.is_dir():
             inside = sorted(p for p in path.rglob("*") if p.suffix.lower() in SUFFIXES)
             found += [
@@ -56,11 +57,11 @@ def loader(path: Path) -> Callable[[], bytes]:
             size = path.stat().st_size
             if size > MOST_BYTES:
                 raise PhotoError(
-                    f"the file has {size / 1e6:.0f} MB, {MOST_BYTES / 1e6:.0f} at most"
+                    "photo_too_heavy", megabytes=size / 1000000.0, most=MOST_BYTES / 1000000.0
                 )
             return path.read_bytes()
         except OSError as error:
-            raise PhotoError(f"can't be read: {error.strerror or error}") from None
+            raise PhotoError("photo_unreadable", reason=error.strerror or str(error)) from None
 
     return load
 
@@ -71,11 +72,13 @@ def members(path: Path) -> list[File]:
         with zipfile.ZipFile(path) as archive:
             infos = [i for i in archive.infolist() if not i.is_dir()]
     except (zipfile.BadZipFile, OSError, NotImplementedError) as error:
-        raise StoreError(f"{path}: not a ZIP archive that can be opened ({error})") from None
+        raise StoreError("not_an_archive", place=Place(str(path)), reason=str(error)) from None
     if len(infos) > MOST_FILES:
-        raise StoreError(f"{path}: {len(infos):,} files, {MOST_FILES:,} at most")
+        raise StoreError(
+            "archive_too_many", place=Place(str(path)), files=len(infos), most=MOST_FILES
+        )
     if sum(i.file_size for i in infos) > MOST_TOTAL:
-        raise StoreError(f"{path}: unpacks to more than {MOST_TOTAL // 10**9} GB")
+        raise StoreError("archive_too_large", place=Place(str(path)), most=MOST_TOTAL // 10**9)
     found = []
     for info in infos:
         name = PurePosixPath(info.filename.replace("\\", "/"))
@@ -91,7 +94,7 @@ def unpacker(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
 
     def load() -> bytes:
         if info.flag_bits & 1:
-            raise PhotoError("is encrypted; unpack the archive yourself")
+            raise PhotoError("encrypted_member")
         most = min(MOST_BYTES, max(info.compress_size, 1) * MOST_RATIO)
         data = bytearray()
         try:
@@ -99,9 +102,9 @@ def unpacker(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
                 while piece := file.read(CHUNK):
                     data += piece
                     if len(data) > most:
-                        raise PhotoError("unpacks to far more than any photo; not taken in")
+                        raise PhotoError("member_too_large")
         except (zipfile.BadZipFile, OSError, NotImplementedError, EOFError) as error:
-            raise PhotoError(f"damaged in the archive ({error})") from None
+            raise PhotoError("member_damaged", reason=str(error)) from None
         return bytes(data)
 
     return load

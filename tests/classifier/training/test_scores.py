@@ -10,6 +10,7 @@ from scipy.stats import binom
 from sklearn.metrics import balanced_accuracy_score, roc_auc_score
 
 from classifier.calibration import bootstrap, calibrated_error_limit
+from classifier.messages import Doubt
 from classifier.photo import decoded
 from classifier.reading import HeadBox, Reading, Wattles
 from classifier.training.datasets import Sample
@@ -114,6 +115,7 @@ def test_settled_readings_of_photos_that_people_could_not_read_are_counted():
     assert doubtful_scores(blurred, [sure, held]) == {"cases": 2, "settled": 1, "share": 0.5}
 
 
+@pytest.mark.slow
 def test_found_heads_are_compared_with_given_ones(cases):
     samples, readings = cases
     flat = [reading(np.full(6, 1 / 6)) for _ in readings]
@@ -128,7 +130,7 @@ def test_folded_singles_count_when_read_so_or_held_back_for_the_crest():
 
     folded = [0.1, 0.6, 0.1, 0.1, 0.05, 0.05]
     walnut = [0.1, 0.1, 0.1, 0.1, 0.1, 0.5]
-    doubt = ("so this may be a single comb that the crest folds",)
+    doubt = (Doubt("crest_may_fold", chance=0.3),)
     rows = [
         (sample("crest_folded_single"), reading(folded)),
         (sample("crest_folded_single"), reading(walnut, "second_look", doubt)),

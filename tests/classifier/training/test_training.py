@@ -110,6 +110,7 @@ def test_a_photo_without_a_stated_licence_is_never_trained_on(folders, tmp_path)
         photographs(tmp_path, "train")
 
 
+@pytest.mark.slow
 def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monkeypatch):
     from classifier.photo import open_photo
     from classifier.reader import Reader
@@ -118,7 +119,7 @@ def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monke
     monkeypatch.setattr(pipeline, "pack_backbone", lambda folder: (folder / "backbone.st").touch())
     monkeypatch.setattr(pipeline, "backbone_of", lambda folder: None)
     out = tmp_path / "run"
-    pipeline.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0, teachers=1)
+    pipeline.train_all(folders[0], folders[1], out, steps=2, folds=2, batch=4, seed=0, teachers=1)
     reader = Reader(out / "weights")
     assert reader.card.document["training"]["photographs_held_out_in_folds"] > 0
     settings = reader.card.document["training"]["settings"]
@@ -128,5 +129,5 @@ def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monke
     assert sum(reading.comb) == pytest.approx(1)
     # A second call finds everything done and only assembles again.
     before = (out / "reader" / "log.csv").read_text()
-    pipeline.train_all(*folders, out, steps=2, folds=2, batch=4, seed=0, teachers=1)
+    pipeline.train_all(folders[0], folders[1], out, steps=2, folds=2, batch=4, seed=0, teachers=1)
     assert (out / "reader" / "log.csv").read_text() == before

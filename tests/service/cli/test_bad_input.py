@@ -85,7 +85,8 @@ def test_what_is_no_photo_is_refused_in_one_line(strange, name, words):
 def test_uncommon_pictures_are_decoded_to_upright_rgb(strange, name):
     photo = open_photo(strange / name)
     assert photo.image.mode == "RGB"
-    assert (photo.width, photo.height) == Image.open(DEMO / "2.jpg").size
+    with Image.open(DEMO / "2.jpg") as original:
+        assert (photo.width, photo.height) == original.size
     mean = np.asarray(photo.image, float).mean()
     assert 40 < mean < 220
 
@@ -186,7 +187,7 @@ def test_three_parents_are_refused_with_the_bird_named(combwright, tmp_path):
     flock.write_text("bird,sire,dam\n1,,\n2,,\n3,,\n4,1;2,3\n")
     run = combwright("candidates", flock)
     assert run.code == 1
-    assert "line 5, column sire: '1;2' names 2 birds; a chick has one sire" in run.err
+    assert "line 5, column sire: '1;2' names 2 birds, and a chick has one sire" in run.err
 
 
 def test_counts_for_a_mating_that_is_not_recorded(combwright, tmp_path):

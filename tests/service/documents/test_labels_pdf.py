@@ -8,9 +8,9 @@ import pytest
 from PIL import Image
 
 from service.documents.labels_pdf import band_sheet, pen_sheets
+from service.errors import StoreError
 from service.flock.flock_csv import parse_flock
 from service.records.birds import bird_named, take_in
-from service.records.database import StoreError
 from service.records.intake.bands import band_in_picture
 from service.records.tables import PenBirdRow, PenRow
 

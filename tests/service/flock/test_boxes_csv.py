@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from service.flock.boxes_csv import BoxError, box_for, load_boxes
+from service.errors import BoxError
+from service.flock.boxes_csv import box_for, load_boxes
 
 BOX = (1.0, 2.0, 30.0, 40.0)
 

@@ -2,7 +2,8 @@
 
 import pytest
 
-from service.flock.flock_csv import FlockError, load_flock, parse_flock
+from service.errors import FlockError
+from service.flock.flock_csv import load_flock, parse_flock
 
 HEAD = "bird,sire,dam,sex,hatched,comb,crest,beard,genotype,photo,colour\n"
 

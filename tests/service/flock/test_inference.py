@@ -9,9 +9,10 @@ from genetics.combs import comb_given_genotype, founder_prior, hardy_weinberg
 from genetics.cross import locus_transmission, transmission
 from genetics.evidence import from_person
 from genetics.genotype import NAMES, all_loci
+from service.errors import FlockError
 from service.flock.candidates import candidates
 from service.flock.counts_csv import parse_counted
-from service.flock.flock_csv import FlockError, parse_flock
+from service.flock.flock_csv import parse_flock
 from service.flock.matings import (
     counts_test,
     known_birds,
@@ -94,7 +95,7 @@ def test_chicks_counted_without_bands_are_evidence_on_both_parents():
     # Singles come only of two carriers.
     carriers = sum(p for g, p in found["c"].genotypes.items() if "r+" in g and "p+" in g)
     assert carriers > 0.99
-    assert any(e.evidence == "chicks counted" for e in found["c"].ledger)
+    assert any(e.evidence.code == "piece_counted" for e in found["c"].ledger)
     banded = "".join(f"{i},c,h,,,single,no,,,,\n" for i in range(4))
     banded += "".join(f"{i},c,h,,,walnut,no,,,,\n" for i in range(4, 9))
     same = of(PAIR.replace(",,,,,,\nh", ",walnut,no,,,,\nh") + banded)
@@ -105,10 +106,10 @@ def test_chicks_counted_without_bands_are_evidence_on_both_parents():
 @pytest.mark.parametrize(
     ("counts", "said"),
     [
-        ("c,x,single,3\n", "column dam: 'x' has no row in the flock list"),
+        ("c,x,single,3\n", "column dam: 'x' has no row of its own"),
         ("h,c,single,3\n", "column sire: 'h' is recorded as a hen"),
-        ("c,h,single,-3\n", "column chicks: '-3' is no count of chicks"),
-        ("c,h,beak,3\n", "column comb: 'beak' is none of"),
+        ("c,h,single,-3\n", "column chicks: '-3' is not a whole number"),
+        ("c,h,beak,3\n", "column comb: 'beak' is not allowed here"),
         ("c,h,single,3\nc,h,single,1\n", "line 3, column comb: 'single' is counted twice"),
         ("c,h,pea,3\nc,h,triple_pea,1\n", "either count blades and triples apart"),
         ("c,h,single,0\n", "no chicks were counted"),
@@ -124,7 +125,9 @@ def test_the_ledger_says_how_expected_each_reading_was():
     singles = "c,,,cock,,single,no,,,,\nh,,,hen,,single,no,,,,\n"
     fits = of(singles + "1,c,h,,,single,no,,,,\n")["1"].ledger
     odd = of(singles + "1,c,h,,,walnut,no,,,,\n")["1"].ledger
-    fitting, strange = (next(e for e in x if "read by" in e.evidence) for x in (fits, odd))
+    fitting, strange = (
+        next(e for e in x if e.evidence.code == "source_somebody") for x in (fits, odd)
+    )
     assert fitting.expected > 1 > 0.2 > strange.expected
 
 
@@ -143,6 +146,7 @@ def crowded():
     return rows
 
 
+@pytest.mark.slow
 def test_a_crowded_flock_is_answered_approximately_and_says_so():
     found = of(crowded())
     for candidate in found.values():
@@ -153,6 +157,7 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
     assert all(0 < c.as_json()["standard_error"] < 0.01 for c in found.values())
 
 
+@pytest.mark.slow
 def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
     flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), (0.9, 0.9, 0.9)
     pairs = mating_plan(flock, "walnut", 2, rates, 0.9, day)

@@ -6,10 +6,10 @@ from datetime import date
 import pytest
 from sqlalchemy import select
 
+from service.errors import StoreError
 from service.flock.flock_csv import parse_flock
 from service.records import entries
 from service.records.birds import kept_flock, take_in
-from service.records.database import StoreError
 from service.records.tables import CountRow, DecisionRow, PenBirdRow
 
 
@@ -57,11 +57,11 @@ def test_a_hatch_gives_its_chicks_their_possible_parents(birds):
         (lambda s: entries.counted(s, "H", "C", {"rose": 1}, "Ada"), "recorded as a hen"),
         (lambda s: entries.counted(s, "C", "H", {"red": 1}, "Ada"), "red"),
         (lambda s: entries.counted(s, "C", "H", {"rose": -1}, "Ada"), "-1"),
-        (lambda s: entries.sighted(s, "C", "Ada"), "say what was seen"),
-        (lambda s: entries.sighted(s, "C", "Ada", wattles="huge"), "none of small"),
-        (lambda s: entries.decided(s, "C", "Ada", "keep", " "), "give the reason"),
-        (lambda s: entries.decided(s, "C", "Ada", "kill", "x"), "none of keep"),
-        (lambda s: entries.decided(s, "C", "Ada", "recheck", "x"), "on which day"),
+        (lambda s: entries.sighted(s, "C", "Ada"), "nothing was seen"),
+        (lambda s: entries.sighted(s, "C", "Ada", wattles="huge"), "use one of small"),
+        (lambda s: entries.decided(s, "C", "Ada", "keep", " "), "no reason"),
+        (lambda s: entries.decided(s, "C", "Ada", "kill", "x"), "use one of keep"),
+        (lambda s: entries.decided(s, "C", "Ada", "recheck", "x"), "no day to look again"),
     ],
 )
 def test_what_does_not_fit_is_refused_and_nothing_is_kept(birds, work, words):

@@ -6,11 +6,11 @@ import zipfile
 import pytest
 from sqlalchemy import select
 
-from service.flock.flock_csv import FlockError, parse_flock
+from service.errors import FlockError, StoreError
+from service.flock.flock_csv import parse_flock
 from service.installation import open_store
 from service.records.backup import backup, checked, restore
 from service.records.birds import take_in
-from service.records.database import StoreError
 from service.records.exchange.exporting import written
 from service.records.exchange.flocklist import csv_text, table
 from service.records.exchange.importing import records_from, rows_from
@@ -85,8 +85,8 @@ def test_everything_as_json_comes_back_byte_for_byte(full, settings, tmp_path):
     path = tmp_path / "all.json"
     path.write_bytes(first)
     with pytest.raises(StoreError, match="holds records already"):
-        records_from(full, path, replace=False)
-    assert records_from(full, path, replace=True) > 10
+        records_from(full, path, replace=False, by="Ada")
+    assert records_from(full, path, replace=True, by="Ada") > 10
     assert written(full, "json") == first
     with full.writing("Ada", "goes on") as session:  # keys go on after those brought back
         take_in(session, parse_flock("bird\n99\n"))
@@ -96,7 +96,7 @@ def test_json_whose_photos_are_missing_is_refused(full, settings, tmp_path):
     path = tmp_path / "all.json"
     path.write_bytes(written(full, "json"))
     with pytest.raises(StoreError, match="3 photos"):
-        records_from(elsewhere(settings, tmp_path), path, replace=False)
+        records_from(elsewhere(settings, tmp_path), path, replace=False, by="Ada")
 
 
 def test_a_backup_brings_everything_back(full, settings, tmp_path):
@@ -184,10 +184,13 @@ def test_a_column_can_be_mapped_by_hand():
     flock = mapped(rows, columns, "list.ods")
     assert flock.dam == (-1, 0)
     assert flock.birds[0].extra == {"Name": "Bella"}
-    for wrong, words in (("Nam=bird", "no column 'Nam'"), ("Ring=leg", "'leg' is none of")):
+    for wrong, words in (
+        ("Nam=bird", "no column 'Nam'"),
+        ("Ring=leg", "'leg' is no column of ours"),
+    ):
         with pytest.raises(FlockError, match=words):
             chosen([wrong], rows[0])
-    with pytest.raises(FlockError, match="which column is the band"):
+    with pytest.raises(FlockError, match="no column is taken for the band"):
         mapped(rows, {}, "list.ods")
 
 

@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 from genetics.genotype import NAMES
 from service.flock.candidates import Candidate
-from service.flock.held_out_errors import told
+from service.flock.held_out_errors import with_interval
 from service.flock.rule_of_two import Witness, rule_of_two
 from service.flock.value_of_information import (
     cost_table,
@@ -30,7 +30,7 @@ from service.flock.value_of_information import (
 )
 from service.records.entries import counted, decided
 from service.web.application import create
-from service.wording import percent, times
+from service.wording.numbers import percent, times
 from tests.browser.demo import build, settings_in
 from tests.conftest import ROOT
 
@@ -143,7 +143,7 @@ def test_held_out_errors_are_those_of_the_card(client):
     assert document["low"] == pytest.approx(middle - half, abs=1e-6)
     assert document["high"] == pytest.approx(middle + half, abs=1e-6)
     assert document["in_hundred"] == round(100 * k / n)
-    assert told("settled", 0, 5).low == pytest.approx(0, abs=1e-9)
+    assert with_interval("settled", 0, 5).low == pytest.approx(0, abs=1e-9)
 
 
 def test_an_opinion_says_what_is_missing_and_what_to_mind(client):

@@ -1,6 +1,6 @@
 """Bring the catalogues up to date with what templates and sentences say.
 
-    python -m service.web.catalogue
+    python -m service.wording.catalogue
 
 Adds new messages to every `.po` file, keeps translations, drops what is no longer said, and prints
 what a translator has to do.
@@ -9,28 +9,39 @@ what a translator has to do.
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import read_po, write_po
 
-from service.web.language import HERE, LANGUAGES
+from service.wording.language import HERE, LANGUAGES
+from service.wording.sentences import templates
 
-WEB = HERE.parent
+SERVICE = HERE.parent.parent
 METHODS = [("**/templates/**.html", "jinja2.ext:babel_extract"), ("**.py", "python")]
-KEYWORDS = {"_": None, "gettext": None, "ngettext": (1, 2), "marked": None, "translated": None}
+KEYWORDS: dict[str, Any] = {
+    "_": None,
+    "gettext": None,
+    "ngettext": (1, 2),
+    "marked": None,
+    "translated": None,
+}
 
 
 def messages() -> Catalog:
-    """All messages of the web pages."""
+    """All messages: of templates and code, and the sentences by code."""
     found = Catalog(project="Combwright", charset="utf-8")
     options = {"**/templates/**.html": {"trimmed": "true", "extensions": "jinja2.ext.i18n"}}
     for name, line, message, _, _ in extract_from_dir(
-        WEB, METHODS, options_map=options, keywords=KEYWORDS
+        SERVICE, METHODS, options_map=options, keywords=KEYWORDS
     ):
         if isinstance(message, tuple):
             message = message[:2]
         found.add(message, locations=[(name, line)])
+    for template in templates().values():
+        for text in template.values():
+            found.add(text, locations=[("messages.toml", 1)])
     return found
 
 

@@ -1,7 +1,7 @@
-"""The language of a page: catalogues of messages (gettext), chosen by cookie or by browser.
+"""The language at hand: catalogues of messages (gettext), chosen by cookie or by browser.
 
 Catalogues are the `.po` files in `locale/`, compiled when they are first asked for; English is what
-the templates say themselves.
+templates and `messages.toml` say themselves.
 """
 
 from __future__ import annotations
@@ -12,10 +12,6 @@ from contextvars import ContextVar
 from functools import cache
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
-
-from babel import negotiate_locale
-from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po
 
 HERE = Path(__file__).parent / "locale"
 LANGUAGES = {"en": "English", "de": "Deutsch"}
@@ -28,6 +24,9 @@ def catalogue(code: str) -> NullTranslations:
     path = HERE / f"{code}.po"
     if code not in LANGUAGES or not path.exists():
         return NullTranslations()
+    from babel.messages.mofile import write_mo  # only who speaks no English waits for these
+    from babel.messages.pofile import read_po
+
     with path.open("rb") as file:
         messages = read_po(file, locale=code)
     buffer = io.BytesIO()
@@ -36,12 +35,19 @@ def catalogue(code: str) -> NullTranslations:
     return GNUTranslations(buffer)
 
 
+def marked(message: str) -> str:
+    """Mark a message for the catalogue."""
+    return message
+
+
 def chosen(cookies: Mapping[str, str], accepted: str) -> str:
     """A language by the visitor's cookie, else by `Accept-Language` (RFC 9110), else English.
 
     >>> chosen({}, "de-AT,de;q=0.9,en;q=0.5"), chosen({"language": "en"}, "de"), chosen({}, "")
     ('de', 'en', 'en')
     """
+    from babel import negotiate_locale
+
     if cookies.get("language") in LANGUAGES:
         return cookies["language"]
     wanted = []
@@ -58,10 +64,15 @@ def chosen(cookies: Mapping[str, str], accepted: str) -> str:
 
 
 def translated(message: str) -> str:
-    """A message in the language of this request."""
+    """A message in the language at hand."""
     return catalogue(current.get()).gettext(message) if message else ""
 
 
 def translated_number(one: str, many: str, number: int) -> str:
-    """A message that counts, in the language of this request."""
+    """A message that counts, in the language at hand."""
     return catalogue(current.get()).ngettext(one, many, number)
+
+
+def speak(code: str) -> None:
+    """Speak a language from here on, English if it is none of ours."""
+    current.set(code if code in LANGUAGES else "en")

@@ -1,0 +1,139 @@
+"""Photos: taken in from uploads, read, given to a bird."""
+
+from __future__ import annotations
+
+import tempfile
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from classifier.errors import ClassifierError
+from classifier.photo import PhotoError
+from service.actions.desk import Act, Desk, perform
+from service.errors import StoreError
+from service.records.birds import bird_named
+from service.records.database import Store
+from service.records.entries import photo_named
+from service.records.intake.journal import Options, Taken, one
+from service.records.intake.read_pending import unread
+from service.records.intake.sources import File, files_of
+from service.records.states import REFUSED
+from service.records.tables import BirdRow, PhotoRow
+from service.settings import Settings
+from service.wording.sentences import Coded, Message
+
+if TYPE_CHECKING:
+    from classifier.reader import Reader
+
+READING = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """Uploads kept: what came of each, and what wasn't kept and why."""
+
+    kept: list[Taken]
+    problems: list[Coded]
+
+    @property
+    def photos(self) -> list[str]:
+        """SHA-256 of what was kept, or was there already."""
+        return [taken.sha256 for taken in self.kept]
+
+
+def assign_photo(desk: Desk, photo: str, band: str) -> Act:
+    """Say which bird is on a photo; an empty band takes it off again.
+
+    A bird that isn't on record yet is made.
+    """
+    band = band.strip()
+
+    def work(session: Session) -> list[str]:
+        row = photo_named(session, photo)
+        touched = [row.bird.band] if row.bird else []
+        row.bird = bird_named(session, band) if band else None
+        return [*touched, *([band] if band else [])]
+
+    said = Message("act_assign", band=band) if band else Message("act_unassign")
+    return perform(desk, said, work)
+
+
+def take_in(
+    desk: Desk, settings: Settings, uploads: Sequence[tuple[str, bytes]], band: str
+) -> Incoming:
+    """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept."""
+    options = Options(original=settings.keep_originals, band=band.strip(), by=desk.by)
+    with desk.store.reading() as session:
+        bands = set(session.scalars(select(BirdRow.band)))
+    kept: list[Taken] = []
+    problems: list[Coded] = []
+    for name, data in uploads:
+        if len(data) > settings.most_upload:
+            large = Message("upload_too_large", most=settings.most_upload // 1_000_000)
+            problems.append(Message("photo_named", name=name, why=large))
+            continue
+        try:
+            sources = unpacked(name, data)
+        except (StoreError, ClassifierError) as error:
+            problems.append(error)
+            continue
+        for source in sources:
+            taken = one(desk.store, source, options, bands)
+            if taken.state == REFUSED:
+                problems.append(Message("photo_named", name=taken.name, why=taken.message))
+            else:
+                kept.append(taken)
+    return Incoming(kept, problems)
+
+
+def read_photos(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:
+    """Read some photos that were just taken in, and work them into the answers."""
+    unread(desk.store, reader, photos)
+    desk.work_in(bands_of(desk.store, photos))
+
+
+def read_lot(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:
+    """Read many photos, one lot after the other: lots wait for each other, single photos don't."""
+    with READING:
+        read_photos(desk, reader, photos)
+
+
+def bands_of(store: Store, photos: Sequence[str]) -> list[str]:
+    """Bands of the birds on some photos."""
+    with store.reading() as session:
+        return list(
+            session.scalars(
+                select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(photos)).distinct()
+            )
+        )
+
+
+def unpacked(name: str, data: bytes) -> list[File]:
+    """An upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
+    if not name.lower().endswith(".zip"):
+        return [File(name, lambda: data)]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        path.write_bytes(data)
+        found = files_of([path])[1]
+        # Unpacked while the archive is there; what can't be is told as that photo's complaint.
+        return [File(file.name, held(file)) for file in found]
+
+
+def held(file: File) -> Callable[[], bytes]:
+    """A file whose bytes are loaded now; its complaint is raised when it is asked for."""
+    try:
+        data = file.load()
+    except PhotoError as error:
+        complaint = error
+
+        def refuse() -> bytes:
+            raise complaint
+
+        return refuse
+    return lambda: data
