@@ -33,7 +33,7 @@ from tests.service.pictures import jpeg, picture
 
 
 def started(arguments: list[str], settings: Settings) -> subprocess.Popen[str]:
-    """A process of the command line on this store."""
+    """Return a process of the command line on this store."""
     environment = {
         **os.environ,
         "COMBWRIGHT_HOME": str(settings.home),
@@ -125,7 +125,7 @@ def imports(store: Store, settings: Settings, path: Path, birds: int, kills: int
 
 
 def reset(store: Store, settings: Settings) -> None:
-    """An empty store again."""
+    """Empty the store."""
     from sqlalchemy import delete
 
     from service.records.tables import Base
@@ -137,7 +137,7 @@ def reset(store: Store, settings: Settings) -> None:
 
 
 def main() -> None:
-    """Run both."""
+    """Kill intakes and imports; exit 1 if anything was lost."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--photos", type=int, default=300)

@@ -35,7 +35,7 @@ from service.answers.refresh import refresh
 from service.installation import open_store
 from service.model import default_reader
 from service.records.database import Store
-from service.records.entries import moved_in
+from service.records.entries import move_in
 from service.records.tables import BirdRow, HatchRow, PhotoRow, ReadingRow
 from tests.browser.demo import served, settings_in
 from tests.conftest import DEMO
@@ -58,7 +58,7 @@ def grouped(store: Store) -> None:
             session.execute(update(BirdRow).where(BirdRow.id.in_(ids)).values(hatch_id=row.id))
         for number in range(10):
             here = birds[number * 250 : number * 250 + 4]
-            moved_in(session, f"pen {number}", [b.band for b in here], date(2020, 1, 1))
+            move_in(session, f"pen {number}", [b.band for b in here], date(2020, 1, 1))
 
 
 async def readings(
@@ -73,7 +73,7 @@ async def readings(
 
 
 def lot(photos: int, which: int) -> bytes:
-    """A ZIP of photos that differ in a corner, from one lot to the next as well."""
+    """Return a ZIP of photos that differ in a corner, from one lot to the next as well."""
     sources = sorted(DEMO.glob("*.jpg"))
     buffer = io.BytesIO()
     with zipfile.ZipFile(buffer, "w", zipfile.ZIP_STORED) as archive:
@@ -87,7 +87,7 @@ def lot(photos: int, which: int) -> bytes:
 
 
 def choices(store: Store) -> dict[str, Callable[[], str]]:
-    """A page's path by the kind of page; birds and photos at random."""
+    """Return a page's path by the kind of page; birds and photos at random."""
     with store.reading() as session:
         bands = session.scalars(select(BirdRow.band)).all()
         photos = session.scalars(select(PhotoRow.sha256)).all()

@@ -67,7 +67,7 @@ def timed(sire: list[int], dam: list[int]) -> float:
 
 
 def wide() -> None:
-    """The flock that is too wide: time, stated error, difference from a long run."""
+    """Time the flock that is too wide; print its stated error and how far a long run differs."""
     sire, dam = line(10, 10, 10)
     likelihoods = np.random.default_rng(1).random((len(sire), 9))
     layer = Layer(np.asarray(transmission()), founder_prior(), likelihoods)

@@ -23,14 +23,14 @@ import numpy as np
 from sqlalchemy import func, insert, select
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
-from genetics.combs import CLASSES, comb_given_genotype, founder_prior
+from genetics.combs import CLASSES, founder_prior, penetrance
 from genetics.cross import transmission
-from service.answers.assessments import judged
+from service.answers.assessments import assess_birds
 from service.answers.refresh import answer, answers, refresh
 from service.flock.flock_csv import OR
 from service.installation import open_store
 from service.records.database import Store
-from service.records.readings import by_person
+from service.records.readings import row_from_person
 from service.records.tables import BirdRow, PhotoRow, ReadingRow
 from service.settings import Settings
 
@@ -47,7 +47,7 @@ def flock_rows(
     rows: list[dict[str, object]] = []
     each = birds // lines
     genes: dict[str, int] = {}
-    table, inherit = comb_given_genotype(False), transmission()
+    table, inherit = penetrance(False), transmission()
     combs: list[int] = []
 
     def add(line: int, number: int, sire: str, dam: str, year: int) -> str:
@@ -110,7 +110,7 @@ def filled(store: Store, birds: int, lines: int) -> None:
 
 
 def reading(sha256: str, name: str, comb: list[float]) -> dict[str, object]:
-    """A model's reading as a row."""
+    """Return a model's reading as a row."""
     best = CLASSES[max(range(6), key=comb.__getitem__)]
     content = {
         "photo": name, "box": [10, 10, 200, 200], "source": "found", "score": 0.9, "comb": comb,
@@ -157,7 +157,7 @@ def main() -> None:
 
         def opened(band: str) -> None:
             with store.reading() as session:
-                assert judged(session, [band])[band]
+                assert assess_birds(session, [band])[band]
                 assert answer(session, band)
 
         def read_anew(band: str) -> None:
@@ -166,7 +166,7 @@ def main() -> None:
                     select(PhotoRow).join(BirdRow).where(BirdRow.band == band).limit(1)
                 )
                 assert photo is not None
-                photo.readings.append(by_person("Ada", NOW, "walnut"))
+                photo.readings.append(row_from_person("Ada", NOW, "walnut"))
             assert refresh(store, EVEN, DAY, [band], culprits=())
 
         print(f"a bird's page data: median {median_of(opened, some):.1f} ms")

@@ -18,12 +18,12 @@ def iou(a: list[float], b: list[float]) -> float:
 
 
 def shorter(box: Box) -> float:
-    """The shorter side of a box."""
+    """Return the shorter side of a box."""
     return min(box[2] - box[0], box[3] - box[1])
 
 
 def square_crop(picture: Image.Image, box: Box, context: float, size: int) -> Image.Image:
-    """A square round `box`, `context` times its longer side, as `size` x `size`.
+    """Return a square round `box`, `context` times its longer side, as `size` x `size`.
 
     What lies outside the picture is grey.
     """

@@ -167,7 +167,7 @@ def balanced_accuracy(truth: Sequence[str], answer: Sequence[str]) -> float:
 
 
 def confusion(truth: Sequence[str], answer: Sequence[str], names: Sequence[str]) -> list[list[int]]:
-    """Counts: rows are the truth, columns the answer."""
+    """Return Counts: rows are the truth, columns the answer."""
     table = [[0] * len(names) for _ in names]
     for t, a in zip(truth, answer, strict=True):
         table[names.index(t)][names.index(a)] += 1

@@ -41,7 +41,7 @@ class Alike:
 
 
 def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
-    """What speaks for a comb, by place (size, size), 0 to 1 over the view of the head."""
+    """Return what speaks for a comb, by place (size, size), 0 to 1 over the view of the head."""
     view = head_view(photo, box, reader.card.context, reader.card.size)
     batch = reader.tensor([view]).clone()
 
@@ -71,7 +71,7 @@ def features_of(reader: Reader, views: list[Image.Image]) -> NDArray[np.float32]
 
 @cache
 def gallery() -> tuple[dict[str, Any], NDArray[np.float32], Image.Image]:
-    """The gallery: what it holds, its features (n, k), and its pictures side by side."""
+    """Return the gallery: what it holds, its features (n, k), and its pictures side by side."""
     folder = resources.files(__package__).joinpath("gallery")
     about = json.loads(folder.joinpath("gallery.json").read_text(encoding="utf-8"))
     features = load(folder.joinpath("features.safetensors").read_bytes())["features"]

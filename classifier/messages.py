@@ -41,6 +41,6 @@ class Doubt:
 
 
 def filled(template: str, values: Mapping[str, Any]) -> str:
-    """A template with its values in place; several are parted by commas."""
+    """Return a template with its values in place; several are parted by commas."""
     plain = {k: ", ".join(map(str, v)) if isinstance(v, tuple) else v for k, v in values.items()}
     return template.format(**plain)

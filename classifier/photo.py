@@ -61,8 +61,8 @@ def open_photo(path: Path) -> Photo:
     with path.open("rb") as file:
         header = file.read(12)
     try:
-        with Image.open(path, formats=allowed(header)) as raw:
-            return decoded(path.name, raw)
+        with Image.open(path, formats=allowed_formats(header)) as raw:
+            return decode(path.name, raw)
     except PhotoError:
         raise
     except UnidentifiedImageError:
@@ -75,12 +75,12 @@ def open_photo(path: Path) -> Photo:
 
 
 def head_view(photo: Photo, box: Box, context: float, size: int) -> Image.Image:
-    """A square round a head box (pixels of the full photo), as `size` x `size`."""
+    """Return a square round a head box (pixels of the full photo), as `size` x `size`."""
     x0, y0, x1, y1 = (v * photo.scale for v in box)
     return square_crop(photo.image, (x0, y0, x1, y1), context, size)
 
 
-def allowed(header: bytes) -> list[str]:
+def allowed_formats(header: bytes) -> list[str]:
     """Those of FORMATS that a file that begins so may be opened as.
 
     HEIF needs a plugin, which takes time to load and is only for files that look like it.
@@ -95,12 +95,12 @@ def allowed(header: bytes) -> list[str]:
 
 
 def one_line(error: Exception) -> str:
-    """An error's message without line breaks, short."""
+    """Return an error's message without line breaks, short."""
     return " ".join(str(error).split())[:120]
 
 
-def decoded(name: str, raw: Image.Image) -> Photo:
-    """An opened image made upright, RGB and small enough to work with."""
+def decode(name: str, raw: Image.Image) -> Photo:
+    """Return an opened image made upright, RGB and small enough to work with."""
     width, height = raw.size
     if width * height > MOST_PIXELS:
         raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)

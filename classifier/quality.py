@@ -16,7 +16,7 @@ from classifier.messages import Doubt
 
 @cache
 def rules() -> dict[str, Any]:
-    """The thresholds and costs of `decision.toml`."""
+    """Return the thresholds and costs of `decision.toml`."""
     text = resources.files(__package__).joinpath("decision.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 

@@ -27,7 +27,7 @@ from classifier.network import (
 )
 from classifier.photo import Photo, head_view
 from classifier.quality import complaints, rules
-from classifier.reading import HeadBox, Reading, judged, wattles_told
+from classifier.reading import HeadBox, Reading, judge, wattles_from
 from classifier.vocabulary import COMBS, WATTLES
 
 BATCH = 16
@@ -80,7 +80,7 @@ class Reader:
         return batch.to(memory_format=torch.channels_last)
 
     def canvas(self, image: Image.Image) -> tuple[Image.Image, float]:
-        """An image in the finder's square, and the scale from its pixels to that."""
+        """Return an image in the finder's square, and the scale from its pixels to that."""
         size = self.card.finder_size
         canvas = Image.new("RGB", (size, size), (115, 115, 115))
         scale = size / max(image.size)
@@ -92,7 +92,7 @@ class Reader:
 
     @torch.inference_mode()
     def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
-        """The most prominent head of each photo; the whole photo where no head is found."""
+        """Return the most prominent head of each photo; the whole photo where no head is found."""
         heads: list[HeadBox] = []
         for start in range(0, len(photos), FINDER_BATCH):
             batch = photos[start : start + FINDER_BATCH]
@@ -109,7 +109,7 @@ class Reader:
             closer = iter(self._peaks(again))
             for photo, (score, box), window in zip(batch, first, windows, strict=True):
                 if window:
-                    box = met(box, next(closer)[1], window)
+                    box = best_match(box, next(closer)[1], window)
                 heads.append(found_box(photo, score, [v / photo.scale for v in box]))
         return heads
 
@@ -141,7 +141,7 @@ class Reader:
         return found or [found_box(photo, score, [v / scale for v in box])]
 
     def read_heads(self, photo: Photo) -> list[Reading]:
-        """A reading of every head found in a photo, the surest head first."""
+        """Return a reading of every head found in a photo, the surest head first."""
         heads = self.find_all(photo)
         return list(self._batch([photo] * len(heads), heads))
 
@@ -160,7 +160,7 @@ class Reader:
             if box is None:
                 heads.append(next(search))
             else:
-                heads.append(HeadBox(checked(box, photo), "given", 1.0))
+                heads.append(HeadBox(clip_box(box, photo), "given", 1.0))
         return [
             reading
             for start in range(0, len(photos), BATCH)
@@ -194,7 +194,7 @@ class Reader:
             plausible = [c for c, p in zip(COMBS, comb, strict=True) if p >= limits[c]]
             best = COMBS[int(comb.argmax())]
             told = dict(zip(WATTLES, sizes[i].tolist(), strict=True))
-            yield judged(
+            yield judge(
                 Reading(
                     photo=photo.name,
                     head=head,
@@ -204,7 +204,7 @@ class Reader:
                     plausible=tuple(plausible if best in plausible else [best, *plausible]),
                     crest=float(chances["crest"][i]),
                     beard=beard,
-                    wattles=wattles_told(
+                    wattles=wattles_from(
                         told, float(shares[i]), self.card.wattle_error, beard, readable
                     ),
                     complaints=tuple(complaints(tight_crop(photo, head.box), shorter(head.box))),
@@ -217,7 +217,7 @@ class Reader:
 
 
 def around(box: Sequence[float], photo: Photo) -> tuple[int, int, int, int] | None:
-    """A window of a photo's working image for a closer look at a found head.
+    """Return a window of a photo's working image for a closer look at a found head.
 
     None where the head fills so much of the image that nothing would be gained.
     """
@@ -230,10 +230,12 @@ def around(box: Sequence[float], photo: Photo) -> tuple[int, int, int, int] | No
     return (x0, y0, x1, y1) if x1 - x0 >= 2 and y1 - y0 >= 2 else None
 
 
-def met(
+def best_match(
     box: Sequence[float], closer: Sequence[float], window: tuple[int, int, int, int]
 ) -> list[float]:
-    """The mean of a box and of what a closer look in `window` found, if they are of one head."""
+    """Return the mean of a box and of what a closer look in `window` found, if they are of one
+    head.
+    """
     moved = [v + window[k % 2] for k, v in enumerate(closer)]
     if iou(list(box), moved) <= SAME_HEAD:
         return list(box)
@@ -264,13 +266,13 @@ def outline(
 
 
 def tight_crop(photo: Photo, box: Box) -> Image.Image:
-    """What the box holds, in working pixels."""
+    """Return what the box holds, in working pixels."""
     x0, y0, x1, y1 = (round(v * photo.scale) for v in box)
     return photo.image.crop((x0, y0, max(x1, x0 + 2), max(y1, y0 + 2)))
 
 
 def found_box(photo: Photo, score: float, box: list[float]) -> HeadBox:
-    """A found box cut to the photo, or the whole photo if the score is too low."""
+    """Return a found box cut to the photo, or the whole photo if the score is too low."""
     more_x, more_y = ((box[k + 2] - box[k]) * (rules()["finder"]["grow"] - 1) / 2 for k in (0, 1))
     x0, y0 = max(0.0, box[0] - more_x), max(0.0, box[1] - more_y)
     x1 = min(float(photo.width), box[2] + more_x)
@@ -280,8 +282,8 @@ def found_box(photo: Photo, score: float, box: list[float]) -> HeadBox:
     return HeadBox((x0, y0, x1, y1), "found", score)
 
 
-def checked(box: Box, photo: Photo) -> Box:
-    """A given box cut to the photo; ValueError if nothing of it is left."""
+def clip_box(box: Box, photo: Photo) -> Box:
+    """Return a given box cut to the photo; ValueError if nothing of it is left."""
     x0, y0, x1, y1 = box
     cut = (max(0.0, x0), max(0.0, y0), min(x1, photo.width), min(y1, photo.height))
     if not (cut[2] - cut[0] >= 1 and cut[3] - cut[1] >= 1):

@@ -78,7 +78,7 @@ class Reading:
         return self.best if self.confidence >= limits["least_confidence"] * 0.7 else None
 
     def as_json(self, say: Callable[[Doubt], str] = str) -> dict[str, Any]:
-        """The contract's JSON object; `say` makes a doubt into a sentence."""
+        """Return the contract's JSON object; `say` makes a doubt into a sentence."""
         why_not = self.wattles.why_not
         return {
             "photo": self.photo,
@@ -103,7 +103,10 @@ class Reading:
         }
 
     def measures(self) -> dict[str, Any]:
-        """What the contract doesn't ask for: chance of a young bird, the wattles' share, codes."""
+        """Return what the contract doesn't ask for.
+
+        Chance of a young bird, the wattles' share, codes.
+        """
         share, interval = self.wattles.share, self.wattles.share_90
         return {
             "young": round(self.young, 4),
@@ -124,13 +127,16 @@ def exact_sum(values: tuple[float, ...]) -> list[float]:
 
 
 def risk(taken_for: str, chances: tuple[float, ...] | list[float]) -> float:
-    """Expected cost of acting on `taken_for` when the combs have these chances."""
+    """Return expected cost of acting on `taken_for` when the combs have these chances."""
     costs = rules()["costs"][taken_for]
     return float(sum(p * costs.get(c, 0.0) for c, p in zip(COMBS, chances, strict=True)))
 
 
 def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> Doubt | None:
-    """The chief doubt: a crest that may fold a single comb; None if there is no such danger."""
+    """Return the chief doubt: a crest that may fold a single comb.
+
+    None if there is no such danger.
+    """
     limits = rules()["pile"]
     folded = chances[COMBS.index("crest_folded_single")]
     if crest < limits["crest_present"] or folded < limits["folded_mention"]:
@@ -139,14 +145,14 @@ def crest_doubt(crest: float, chances: tuple[float, ...] | list[float]) -> Doubt
 
 
 def none_doubt(none_of_these: float) -> Doubt | None:
-    """The doubt that the comb may be none of the six; None where that is unlikely enough."""
+    """Return the doubt that the comb may be none of the six; None where that is unlikely enough."""
     if none_of_these < rules()["pile"]["most_none"]:
         return None
     return Doubt("none_of_six", chance=none_of_these)
 
 
-def judged(reading: Reading) -> Reading:
-    """The reading with its doubts and its pile."""
+def judge(reading: Reading) -> Reading:
+    """Return the reading with its doubts and its pile."""
     limits, finder = rules()["pile"], rules()["finder"]
     doubts: list[Doubt] = []
     again = list(reading.complaints)
@@ -181,7 +187,7 @@ def judged(reading: Reading) -> Reading:
     return replace(reading, doubts=(*doubts, *reading.remarks), pile=pile)
 
 
-def wattles_told(
+def wattles_from(
     sizes: dict[str, float], share: float, error: float | None, beard: float, readable: float
 ) -> Wattles:
     """Wattle size from its probabilities, silent where a beard is present or likely.

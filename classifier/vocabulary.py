@@ -30,6 +30,6 @@ SPOKEN = {
 
 
 def coarse_of(label: str) -> str | None:
-    """The coarse comb that holds a label's classes, or None for none-of-these and unclear."""
+    """Return coarse comb that holds a label's classes, or None for none-of-these and unclear."""
     allowed = ALLOWED.get(label)
     return next((g for g, m in COARSE.items() if allowed and set(allowed) <= set(m)), None)

@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 
 def tables() -> dict[str, Any]:
-    """The numbers of `combs.toml`, most of them assumptions."""
+    """Return the numbers of `combs.toml`, most of them assumptions."""
     return toml("combs")
 
 
@@ -22,12 +22,12 @@ CLASSES: tuple[str, ...] = tuple(tables()["classes"])
 
 
 def pattern_of(index: int) -> str:
-    """The row of `combs.toml` that holds a genotype."""
+    """Return the row of `combs.toml` that holds a genotype."""
     return next(p for p in tables()["shown"] if index in possible(p))
 
 
-def shown(index: int) -> str:
-    """The comb that a genotype (0..8) shows by the textbook, in a bird without a crest."""
+def textbook_comb(index: int) -> str:
+    """Return the comb that a genotype (0..8) shows by the textbook, in a bird without a crest."""
     return str(tables()["shown"][pattern_of(index)])
 
 
@@ -40,7 +40,7 @@ def bare_headed() -> Array:
     return table
 
 
-def comb_given_genotype(crest: bool | float | None) -> Array:
+def penetrance(crest: bool | float | None) -> Array:
     """Probability of each comb by genotype, array (9, 6); rows sum to 1.
 
     A crest folds a share of the single combs. `crest` is whether there is one, or the chance of

@@ -14,10 +14,10 @@ import numpy as np
 from scipy.special import gammaln
 from scipy.stats import chi2
 
-from genetics.combs import CLASSES, Array, comb_given_genotype
+from genetics.combs import CLASSES, Array, penetrance
 from genetics.cross import cross, transmission
 from genetics.errors import GeneticsError
-from genetics.evidence import SAID, misread
+from genetics.evidence import SAID, with_observer_errors
 from genetics.genotype import NAMES
 from genetics.messages import Message
 
@@ -61,8 +61,8 @@ def expected_shares(sire: str, dam: str, words: tuple[str, ...]) -> dict[str, Fr
     return {w: Fraction(sum(combs.get(c, 0) for c in SAID[w])) for w in words}
 
 
-def checked(counts: Mapping[str, int]) -> dict[str, int]:
-    """Counts by comb word; CountError for unknown, negative or doubly told ones.
+def check_counts(counts: Mapping[str, int]) -> dict[str, int]:
+    """Return counts by comb word; CountError for unknown, negative or doubly told ones.
 
     A crest-folded single counts as single: it is the same genotype at both loci.
     """
@@ -82,7 +82,7 @@ def checked(counts: Mapping[str, int]) -> dict[str, int]:
 
 
 def words_for(counts: Mapping[str, int]) -> tuple[str, ...]:
-    """The comb words that share all chicks out, in the order of the comb table."""
+    """Return the comb words that share all chicks out, in the order of the comb table."""
     apart = [c for c in CLASSES if c != "crest_folded_single"]
     if "pea" in counts:
         apart = [c for c in apart if not c.endswith("_pea")]
@@ -96,7 +96,7 @@ def fit(sire: str, dam: str, counts: Mapping[str, int]) -> Fit:
     >>> round(fit('R/r+ P/p+', 'r+/r+ p+/p+', {'single': 5, 'rose': 5}).p_value, 4)
     0.0069
     """
-    seen = checked(counts)
+    seen = check_counts(counts)
     words = words_for(seen)
     shares = expected_shares(sire, dam, words)
     total = sum(seen.values())
@@ -117,7 +117,7 @@ def fit(sire: str, dam: str, counts: Mapping[str, int]) -> Fit:
 
 
 def outcomes(total: int, classes: int) -> int:
-    """Number of ways to share `total` chicks among classes."""
+    """Return number of ways to share `total` chicks among classes."""
     return choose(total + classes - 1, classes - 1)
 
 
@@ -154,7 +154,7 @@ def better_parents(counts: Mapping[str, int], sire: Array, dam: Array, most: int
     `sire` and `dam` are probabilities of the nine genotypes (9,) before the counts. Combs are
     taken as the textbook shows them; an empty list means that no pair can have thrown them all.
     """
-    seen = checked(counts)
+    seen = check_counts(counts)
     words = words_for(seen)
     scores = []
     for i, first in enumerate(NAMES):
@@ -179,13 +179,13 @@ def mating_likelihood(counts: Mapping[str, int]) -> Array:
     With the leaks of the comb table and the misreads of a person; scaled so that the largest is 1.
     Raises CountError for counts that make no sense.
     """
-    seen = checked(counts)
-    shown_by = comb_given_genotype(False)
+    seen = check_counts(counts)
+    shown_by = penetrance(False)
     # A crest-folded single counts as single.
     apart = [CLASSES.index(c) for c in CLASSES if c != "crest_folded_single"]
     told = shown_by[:, apart]
     told[:, 0] += shown_by[:, CLASSES.index("crest_folded_single")]
-    told = misread(told)
+    told = with_observer_errors(told)
     names = [CLASSES[i] for i in apart]
     logs = np.zeros((len(NAMES), len(NAMES)))
     for word, count in seen.items():

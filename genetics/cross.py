@@ -9,7 +9,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.combs import shown
+from genetics.combs import textbook_comb
 from genetics.genotype import DOSES, GenotypeError, all_loci, index_of
 from genetics.linkage import Chromosome, Haplotype, Number, gametes
 from genetics.notation import SILENT, Written, chromosomes, haplotypes, read_genotype
@@ -49,7 +49,7 @@ def passed_on(copies: int) -> Fraction:
 
 
 def locus_offspring(a: int, b: int) -> dict[int, Fraction]:
-    """Copies of the dominant allele in a chick at one locus, by those of its parents."""
+    """Return copies of the dominant allele in a chick at one locus, by those of its parents."""
     x, y = passed_on(a), passed_on(b)
     both = {2: x * y, 1: x * (1 - y) + (1 - x) * y, 0: (1 - x) * (1 - y)}
     return {copies: p for copies, p in both.items() if p}
@@ -108,12 +108,12 @@ def group_offspring(mating: Mating, index: int) -> dict[tuple[str, ...], Number]
     symbols = mating.groups[index]
     for a, p in mating.sire_gametes[index].items():
         for b, q in mating.dam_gametes[index].items():
-            key = joined(symbols, a, b)
+            key = join_parts(symbols, a, b)
             found[key] = found.get(key, Fraction(0)) + p * q
     return found
 
 
-def joined(symbols: tuple[str, ...], a: Haplotype, b: Haplotype) -> tuple[str, ...]:
+def join_parts(symbols: tuple[str, ...], a: Haplotype, b: Haplotype) -> tuple[str, ...]:
     """Two haplotypes as a genotype, dominant alleles first."""
     pairs = []
     for symbol, x, y in zip(symbols, a, b, strict=True):
@@ -122,12 +122,12 @@ def joined(symbols: tuple[str, ...], a: Haplotype, b: Haplotype) -> tuple[str, .
     return tuple(pairs)
 
 
-def described(by_symbol: dict[str, str]) -> tuple[str, str | None, tuple[str, ...], bool]:
-    """A genotype by locus as text, its comb, what else it shows, and whether it hatches."""
+def describe(by_symbol: dict[str, str]) -> tuple[str, str | None, tuple[str, ...], bool]:
+    """Return a genotype by locus as text, its comb, what else it shows, and whether it hatches."""
     text = " ".join(by_symbol[s] for s in all_loci() if s in by_symbol)
     comb = None
     if all(s in by_symbol for s in COMB_LOCI):
-        comb = shown(index_of(" ".join(by_symbol[s] for s in COMB_LOCI)))
+        comb = textbook_comb(index_of(" ".join(by_symbol[s] for s in COMB_LOCI)))
     shows, hatches = [], True
     for symbol, pair in by_symbol.items():
         locus = all_loci()[symbol]
@@ -158,7 +158,7 @@ def cross(sire: str, dam: str, exact: bool = True) -> Cross:
     symbols = [s for group in mating.groups for s in group]
     rows = []
     for genotype, p in chicks.items():
-        text, comb, shows, hatches = described(dict(zip(symbols, genotype, strict=True)))
+        text, comb, shows, hatches = describe(dict(zip(symbols, genotype, strict=True)))
         rows.append(Offspring(text, p, comb, shows, hatches))
     rows.sort(key=lambda row: (-row.probability, rank(row.genotype)))
     lost: Number = sum((r.probability for r in rows if not r.hatches), Fraction(0))
@@ -192,7 +192,7 @@ def transmission() -> NDArray[np.float64]:
 
 @cache
 def locus_transmission() -> NDArray[np.float64]:
-    """The same at one locus, by 2, 1 and 0 copies: array (sire 3, dam 3, chick 3)."""
+    """Return the same at one locus, by 2, 1 and 0 copies: array (sire 3, dam 3, chick 3)."""
     table = np.zeros((3, 3, 3))
     for s in range(3):
         for d in range(3):

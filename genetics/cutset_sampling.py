@@ -164,7 +164,7 @@ class Network:
         return messages, alive
 
     def table(self, operand: Operand, messages: Sequence[Array]) -> Array:
-        """The numbers of an operand."""
+        """Return the numbers of an operand."""
         number = operand.number
         return self.sliced[number] if number >= 0 else messages[-1 - number]
 
@@ -188,7 +188,7 @@ class Network:
 
 
 def drawn(chance: Array, rng: np.random.Generator) -> States:
-    """A state for each row of a distribution (chains, states)."""
+    """Return a state for each row of a distribution (chains, states)."""
     reached = np.cumsum(chance, -1)
     dice = rng.random((len(chance), 1)) * reached[:, -1:]
     return np.asarray(np.minimum((reached <= dice).sum(-1), chance.shape[-1] - 1))
@@ -295,7 +295,7 @@ class CutsetSampler:
         parts: dict[int, Network],
         whole: Network,
     ) -> States:
-        """A state of positive probability for every chain, by way of relaxed tables."""
+        """Return a state of positive probability for every chain, by way of relaxed tables."""
         state = np.stack([self.rng.integers(k, size=CHAINS) for k in sizes], 1)
         for slack in RELAXED:
             relaxed = [table + slack * table.max() for table in tables]

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from genetics.combs import CLASSES, Array, comb_given_genotype, tables
+from genetics.combs import CLASSES, Array, penetrance, tables
 from genetics.genotype import DOSES, all_loci, possible
 from genetics.messages import Message
 
@@ -41,8 +41,9 @@ def from_posterior(posterior: ArrayLike, prior: ArrayLike, useless: float = 0.0)
     return useless + (1 - useless) * ratio
 
 
-def slips() -> Array:
-    """What a person of whom nothing is known writes down (columns) of what is there (rows), (6, 6).
+def observer_confusion() -> Array:
+    """Return what a person of whom nothing is known writes down (columns) of what is there (rows),
+    (6, 6).
 
     Nobody is infallible: the slips of `combs.toml` apply.
     """
@@ -66,12 +67,12 @@ def from_person(said: str, confusion: Array | None = None, blind: bool = True) -
     """
     if said not in SAID:
         raise ValueError(f"unknown comb word {said!r}; use one of {', '.join(SAID)}")
-    table = slips() if confusion is None else confusion
+    table = observer_confusion() if confusion is None else confusion
     likelihood = np.asarray(table[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
     return likelihood if blind else likelihood ** float(tables()["person"]["not_blind"])
 
 
-def misread(shares: Array) -> Array:
+def with_observer_errors(shares: Array) -> Array:
     """Shares (..., k) of what is there as shares of what a person writes down.
 
     A slip of `combs.toml` leads to any of the other words alike.
@@ -80,7 +81,7 @@ def misread(shares: Array) -> Array:
     return np.asarray(shares * (1 - slip) + (1 - shares) * slip / (shares.shape[-1] - 1))
 
 
-def pooled(likelihoods: Sequence[Array]) -> Array:
+def pool(likelihoods: Sequence[Array]) -> Array:
     """Several photos of one bird as one likelihood (6,).
 
     Their errors are alike, so n photos count as n / (1 + (n - 1) r) independent ones, with the
@@ -96,12 +97,12 @@ def pooled(likelihoods: Sequence[Array]) -> Array:
 
 
 def on_genotypes(comb_likelihood: Array, crest: bool | float | None) -> Array:
-    """A likelihood of the combs (6,) carried to the genotypes (9,)."""
-    return np.asarray(comb_given_genotype(crest) @ comb_likelihood)
+    """Return a likelihood of the combs (6,) carried to the genotypes (9,)."""
+    return np.asarray(penetrance(crest) @ comb_likelihood)
 
 
 def from_genotype(text: str) -> Array:
-    """A known genotype, perhaps with open alleles, as a likelihood (9,) of ones and zeros."""
+    """Return known genotype, perhaps with open alleles, as a likelihood (9,) of ones and zeros."""
     allowed = np.zeros(len(DOSES))
     allowed[list(possible(text))] = 1
     return allowed
@@ -140,7 +141,7 @@ def from_wattles(size: str, beard: bool | None, sex: str | None, age_weeks: floa
 
 
 def from_sighting(symbol: str, noted: bool | None) -> Array:
-    """A crest or beard noted, or its absence, as a likelihood (3,) of 2, 1 and 0 copies.
+    """Return a crest or beard noted, or its absence, as a likelihood (3,) of 2, 1 and 0 copies.
 
     `None` says nothing. Raises KeyError for a locus that nobody sees on a head.
     """
@@ -151,7 +152,8 @@ def from_sighting(symbol: str, noted: bool | None) -> Array:
 
 
 def with_crest(comb_likelihood: Array) -> Array | None:
-    """A likelihood of the combs carried to R and P with crest (9, 3), where no crest was noted.
+    """Return a likelihood of the combs carried to R and P with crest (9, 3), where no crest was
+    noted.
 
     A crest folds single combs, so that a comb read as single or folded couples the loci. None if
     it doesn't: the likelihood tells single and folded apart no more than the rest.

@@ -32,7 +32,7 @@ class Locus:
 
 @derived
 def all_loci() -> dict[str, Locus]:
-    """The loci of `loci.toml` by symbol, in writing order."""
+    """Return the loci of `loci.toml` by symbol, in writing order."""
     found = {}
     for symbol, row in toml("loci")["locus"].items():
         lists = {k: tuple(v) for k, v in row.items() if isinstance(v, list)}
@@ -42,7 +42,7 @@ def all_loci() -> dict[str, Locus]:
 
 @derived
 def loci() -> tuple[Locus, ...]:
-    """The two comb loci, in writing order."""
+    """Return the two comb loci, in writing order."""
     return tuple(all_loci()[symbol] for symbol in ("R", "P"))
 
 
@@ -51,7 +51,7 @@ DOSES: tuple[tuple[int, int], ...] = tuple((r, p) for r, p in product((2, 1, 0),
 
 
 def written(doses: tuple[int, ...]) -> str:
-    """Copies of the dominant alleles as a genotype, dominant allele first.
+    """Return copies of the dominant alleles as a genotype, dominant allele first.
 
     >>> written((1, 0))
     'R/r+ p+/p+'
@@ -67,7 +67,7 @@ NAMES: tuple[str, ...] = tuple(written(d) for d in DOSES)
 
 
 def possible(text: str) -> tuple[int, ...]:
-    """Indices of the genotypes that a written one allows; `?` and `_` stand for any allele.
+    """Return indices of the genotypes that a written one allows; `?` and `_` stand for any allele.
 
     >>> [NAMES[i] for i in possible('R/? p+/p+')]
     ['R/R p+/p+', 'R/r+ p+/p+']

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.variable_elimination import Array, Beliefs, Factor, Impossible, scaled
+from genetics.variable_elimination import Array, Beliefs, Factor, Impossible, normalise
 
 
 @dataclass(frozen=True)
@@ -26,8 +26,12 @@ class Narrowed:
     """By variable, which states are left."""
 
 
-def narrowed(factors: Sequence[Factor], own: Sequence[Factor], sizes: Sequence[int]) -> Narrowed:
-    """The same network without the states that can't occur. Raises Impossible if none is left."""
+def eliminate_genotypes(
+    factors: Sequence[Factor], own: Sequence[Factor], sizes: Sequence[int]
+) -> Narrowed:
+    """Return the same network without the states that can't occur. Raises Impossible if none is
+    left.
+    """
     alive = [np.asarray(f.table > 0) for f in own]
     positive = [np.asarray(f.table > 0) for f in factors]
     changed = True
@@ -50,14 +54,14 @@ def narrowed(factors: Sequence[Factor], own: Sequence[Factor], sizes: Sequence[i
                     raise Impossible("contradiction")
     states = [np.flatnonzero(a) for a in alive]
     few = [
-        scaled(f.variables, f.table[np.ix_(*(states[v] for v in f.variables))], f.log_scale)
+        normalise(f.variables, f.table[np.ix_(*(states[v] for v in f.variables))], f.log_scale)
         for f in factors
     ]
-    mine = [scaled(f.variables, f.table[states[i]], f.log_scale) for i, f in enumerate(own)]
+    mine = [normalise(f.variables, f.table[states[i]], f.log_scale) for i, f in enumerate(own)]
     return Narrowed(few, mine, [len(s) for s in states], states)
 
 
-def widened(
+def restore_genotypes(
     beliefs: Beliefs,
     few: Narrowed,
     sizes: Sequence[int],
@@ -73,7 +77,7 @@ def widened(
 
     return Beliefs(
         [full(m, [v]) for v, m in enumerate(beliefs.marginals)],
-        [full(m, [v]) for v, m in enumerate(beliefs.others)],
+        [full(m, [v]) for v, m in enumerate(beliefs.cavities)],
         {i: full(beliefs.joints[i], factors[i].variables) for i in watched},
         {i: full(beliefs.contexts[i], factors[i].variables) for i in watched},
         beliefs.log_evidence,

@@ -23,7 +23,7 @@ from genetics.variable_elimination import (
 )
 
 
-class Standing:
+class BucketTree:
     """Beliefs of a network of tables, kept up to date with its variables' own evidence.
 
     `own` holds one factor for each variable. Raises TooWide where the network needs tables of more
@@ -89,7 +89,7 @@ class Standing:
         return sum(s for s, goal in zip(self.scale, self.goal, strict=True) if goal < 0)
 
     def belief(self, variable: int) -> tuple[Array, Array]:
-        """A variable's distribution given everything, and given all but its own evidence."""
+        """Return a variable's distribution given everything, and given all but its own evidence."""
         i = self.position[variable]
         rest = self._without(i, [0])[0].table
         belief = rest * self.buckets[i][0].table
@@ -104,7 +104,7 @@ class Standing:
         return each_without(content, needed, self.sizes)
 
     def _back(self, i: int) -> Factor | None:
-        """What a bucket hears from the one that its message went to; None at a root."""
+        """Return what a bucket hears from the one that its message went to; None at a root."""
         way = []
         while i not in self._heard and self.goal[i] >= 0:
             way.append(i)

@@ -22,14 +22,14 @@ def templates() -> dict[str, dict[str, str]]:
 
 
 def plain(value: Any) -> Any:
-    """A value as English text where it is no number; several are parted by commas."""
+    """Return a value as English text where it is no number; several are parted by commas."""
     if isinstance(value, list | tuple):
         return ", ".join(str(plain(part)) for part in value)
     return value
 
 
 def filled(template: str, values: Mapping[str, Any]) -> str:
-    """A template with its values in place."""
+    """Return a template with its values in place."""
     return template.format(**{name: plain(value) for name, value in values.items()})
 
 

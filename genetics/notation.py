@@ -33,7 +33,7 @@ class Written:
 
 @derived
 def symbol_of() -> dict[str, str]:
-    """The locus of every allele. Raises LinkageError if two loci share an allele's name."""
+    """Return the locus of every allele. Raises LinkageError if two loci share an allele's name."""
     found: dict[str, str] = {}
     for symbol, locus in all_loci().items():
         for allele in (locus.dominant, locus.recessive):
@@ -46,7 +46,7 @@ def symbol_of() -> dict[str, str]:
 
 
 def locus_of(allele: str, text: str) -> str:
-    """The locus of an allele; GenotypeError if there is none."""
+    """Return the locus of an allele; GenotypeError if there is none."""
     if allele not in symbol_of():
         known = ", ".join(f"{x.dominant}/{x.recessive}" for x in all_loci().values())
         if allele in ("?", "_"):

@@ -42,7 +42,7 @@ class NumbersError(GeneticsError):
 
 
 def derived(function: Callable[P, R]) -> Callable[P, R]:
-    """A function whose results are kept until other numbers are used."""
+    """Return a function whose results are kept until other numbers are used."""
     kept = cache(function)
     _forget.append(kept.cache_clear)
 
@@ -55,23 +55,23 @@ def derived(function: Callable[P, R]) -> Callable[P, R]:
 
 @cache
 def shipped(name: str) -> dict[str, Any]:
-    """The table `name`.toml of this package, as it is shipped."""
+    """Return the table `name`.toml of this package, as it is shipped."""
     return tomllib.loads(source(name))
 
 
 def source(name: str) -> str:
-    """The text of `name`.toml, comments with their sources included."""
+    """Return the text of `name`.toml, comments with their sources included."""
     return resources.files(__package__).joinpath(f"{name}.toml").read_text(encoding="utf-8")
 
 
 @derived
 def toml(name: str) -> dict[str, Any]:
-    """The table `name`.toml with the user's numbers in place."""
+    """Return the table `name`.toml with the user's numbers in place."""
     return merged(shipped(name), _mine.get(name, {}))
 
 
 def merged(ours: Mapping[str, Any], theirs: Mapping[str, Any]) -> dict[str, Any]:
-    """A copy of `ours` with the values of `theirs` laid over it, table by table."""
+    """Return a copy of `ours` with the values of `theirs` laid over it, table by table."""
     found = deepcopy(dict(ours))
     for key, value in theirs.items():
         both = isinstance(value, dict) and isinstance(found.get(key), dict)
@@ -88,7 +88,7 @@ def use(overrides: Overrides) -> None:
 
 
 def read(text: str, name: str) -> dict[str, Any]:
-    """The user's numbers from their text, checked whole. Raises NumbersError."""
+    """Return the user's numbers from their text, checked whole. Raises NumbersError."""
     try:
         theirs = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -109,7 +109,7 @@ class Complaint(Protocol):
     """Makes the error for a key: its path, a code, and the values of its message."""
 
     def __call__(self, path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
-        """The error to be raised."""
+        """Return the error to be raised."""
 
 
 def check_table(
@@ -201,7 +201,7 @@ def check_value(path: tuple[str, ...], value: Any, ours: Any, wrong: Complaint) 
 
 
 def line_of(text: str, path: tuple[str, ...]) -> int:
-    """The line that sets a key, or its table's; 1 if neither is found.
+    """Return the line that sets a key, or its table's; 1 if neither is found.
 
     >>> line_of('[combs.crest]\\nfolds = 2', ('combs', 'crest', 'folds'))
     2
@@ -223,7 +223,7 @@ def line_of(text: str, path: tuple[str, ...]) -> int:
 
 
 def keys_of(dotted: str) -> tuple[str, ...]:
-    """A dotted key, quotes allowed, as its parts.
+    """Return a dotted key, quotes allowed, as its parts.
 
     >>> keys_of('varieties."my own"')
     ('varieties', 'my own')

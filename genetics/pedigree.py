@@ -17,8 +17,8 @@ import numpy as np
 
 from genetics.cross import transmission
 from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
-from genetics.genotype_elimination import narrowed, widened
-from genetics.incremental import Standing
+from genetics.genotype_elimination import eliminate_genotypes, restore_genotypes
+from genetics.incremental import BucketTree
 from genetics.variable_elimination import (
     Array,
     Beliefs,
@@ -26,21 +26,21 @@ from genetics.variable_elimination import (
     Impossible,
     PedigreeError,
     TooWide,
+    normalise,
     propagate,
-    scaled,
 )
 
 __all__ = [
+    "CandidateParents",
     "Impossible",
     "Layer",
     "Pair",
     "PedigreeError",
-    "Possible",
     "Posterior",
     "TooWide",
+    "bucket_tree",
     "check",
     "infer",
-    "standing",
 ]
 
 
@@ -58,7 +58,7 @@ class Pair:
 class Layer:
     """One set of loci: how it is inherited, what founders have, what was seen."""
 
-    inherit: Array
+    transmission: Array
     """(K, K, K): chance of a chick's genotype by sire's and dam's."""
     prior: Array
     """(K,) or (n, K): a founder's genotype."""
@@ -73,7 +73,7 @@ class Posterior:
 
     marginals: Array
     """(n, K): probability of each genotype given everything; rows sum to 1."""
-    others: Array
+    cavities: Array
     """(n, K): the same given everything but the bird's own evidence."""
     log_evidence: float
     """Logarithm of the probability of all the evidence; nan if approximate."""
@@ -97,7 +97,7 @@ class Joint:
 
 
 @dataclass(frozen=True)
-class Possible:
+class CandidateParents:
     """Parents of one bird that are known to be among several; empty where `sire`, `dam` hold.
 
     Each of them is as likely as the others beforehand.
@@ -108,7 +108,7 @@ class Possible:
 
 
 def check(
-    sire: Sequence[int], dam: Sequence[int], possible: Mapping[int, Possible] | None = None
+    sire: Sequence[int], dam: Sequence[int], possible: Mapping[int, CandidateParents] | None = None
 ) -> list[int]:
     """Rows in an order in which parents come first; PedigreeError for a cycle or bad row."""
     count = len(sire)
@@ -168,12 +168,12 @@ def network(
     `stand_ins` gives, by bird, the variables that stand for its sire and dam where they are one of
     several, or -1.
     """
-    count, states = len(sire), layer.inherit.shape[-1]
+    count, states = len(sire), layer.transmission.shape[-1]
     evidence = np.asarray(layer.likelihoods, float)
     if evidence.shape != (count, states):
         raise PedigreeError("likelihood_shape", count=count, states=states, shape=evidence.shape)
     prior = distributions(layer.prior, count, states)
-    inherit = np.asarray(layer.inherit)
+    inherit = np.asarray(layer.transmission)
     factors = []
     for bird in range(count):
         if sire[bird] == dam[bird] >= 0:
@@ -182,17 +182,17 @@ def network(
         s = offset + sire[bird] if sire[bird] >= 0 else s
         d = offset + dam[bird] if dam[bird] >= 0 else d
         if s < 0 and d < 0:
-            factors.append(scaled((offset + bird,), prior[bird]))
+            factors.append(normalise((offset + bird,), prior[bird]))
         elif s < 0 or d < 0:
             average = np.einsum("s,sdc->dc", prior[bird], inherit)
-            factors.append(scaled((max(s, d), offset + bird), average))
+            factors.append(normalise((max(s, d), offset + bird), average))
         else:
-            factors.append(scaled((s, d, offset + bird), inherit))
+            factors.append(normalise((s, d, offset + bird), inherit))
     for pair in layer.pairs:
         if not (0 <= pair.sire < count and 0 <= pair.dam < count) or pair.sire == pair.dam:
             raise PedigreeError("mating_not_recorded", sire=pair.sire, dam=pair.dam)
-        factors.append(scaled((offset + pair.sire, offset + pair.dam), pair.likelihood))
-    own = [scaled((offset + bird,), evidence[bird]) for bird in range(count)]
+        factors.append(normalise((offset + pair.sire, offset + pair.dam), pair.likelihood))
+    own = [normalise((offset + bird,), evidence[bird]) for bird in range(count)]
     return factors, own
 
 
@@ -204,7 +204,7 @@ class OpenParents:
     """
 
     def __init__(
-        self, possible: Mapping[int, Possible], layers: Sequence[Layer], count: int
+        self, possible: Mapping[int, CandidateParents], layers: Sequence[Layer], count: int
     ) -> None:
         self.factors: list[Factor] = []
         self.sizes: list[int] = []
@@ -217,10 +217,10 @@ class OpenParents:
                 self.stand_ins[number][bird] = (pairs[0][number], pairs[1][number])
 
     def variable(self, own: Array) -> int:
-        """A further variable with its own factor."""
+        """Return a further variable with its own factor."""
         number = self.start + len(self.sizes)
         self.sizes.append(len(own))
-        self.own.append(scaled((number,), own))
+        self.own.append(normalise((number,), own))
         return number
 
     def one_of(
@@ -236,7 +236,7 @@ class OpenParents:
         which = self.variable(np.full(len(rows), 1 / len(rows)))
         found = []
         for number, layer in enumerate(layers):
-            states = layer.inherit.shape[-1]
+            states = layer.transmission.shape[-1]
             parent = self.variable(np.ones(states))
             for place, row in enumerate(rows):
                 table = np.ones((len(rows), states, states))
@@ -244,7 +244,7 @@ class OpenParents:
                 scope = (which, number * count + row, parent)
                 order = np.argsort(scope)
                 self.factors.append(
-                    scaled(tuple(scope[i] for i in order), table.transpose(order.tolist()))
+                    normalise(tuple(scope[i] for i in order), table.transpose(order.tolist()))
                 )
             found.append(parent)
         return found
@@ -257,7 +257,7 @@ def infer_layers(
     coupling: Mapping[int, Array] | None = None,
     rng: np.random.Generator | None = None,
     progress: Callable[[float], None] | None = None,
-    possible: Mapping[int, Possible] | None = None,
+    possible: Mapping[int, CandidateParents] | None = None,
 ) -> Joint:
     """Posteriors at several layers; `coupling` gives, by bird, a likelihood over all layers.
 
@@ -269,7 +269,7 @@ def infer_layers(
     count = len(sire)
     check(sire, dam, possible)
     if count == 0:
-        nothing = [np.zeros((0, layer.inherit.shape[-1])) for layer in layers]
+        nothing = [np.zeros((0, layer.transmission.shape[-1])) for layer in layers]
         return Joint(tuple(Posterior(m, m, 0.0) for m in nothing))
     factors: list[Factor] = []
     own: list[Factor] = []
@@ -279,7 +279,7 @@ def infer_layers(
         more, seen = network(sire, dam, layer, number * count, open_parents.stand_ins[number])
         factors += more
         own += seen
-        sizes += [layer.inherit.shape[-1]] * count
+        sizes += [layer.transmission.shape[-1]] * count
     factors += open_parents.factors
     own += open_parents.own
     sizes += open_parents.sizes
@@ -287,7 +287,7 @@ def infer_layers(
     for bird, table in (coupling or {}).items():
         watched[len(factors)] = bird
         variables = tuple(number * count + bird for number in range(len(layers)))
-        factors.append(scaled(variables, np.asarray(table, float)))
+        factors.append(normalise(variables, np.asarray(table, float)))
     sampler = CutsetSampler(rng, progress=progress) if rng is not None else None
     beliefs, method = solve(factors, own, sizes, list(watched), sampler)
     posteriors = []
@@ -296,8 +296,8 @@ def infer_layers(
         log_evidence = beliefs.log_evidence if number == 0 else 0.0
         posteriors.append(
             Posterior(
-                np.array(beliefs.marginals[rows]).reshape(count, layer.inherit.shape[-1]),
-                np.array(beliefs.others[rows]).reshape(count, layer.inherit.shape[-1]),
+                np.array(beliefs.marginals[rows]).reshape(count, layer.transmission.shape[-1]),
+                np.array(beliefs.cavities[rows]).reshape(count, layer.transmission.shape[-1]),
                 log_evidence,
                 method,
                 sampler.error if sampler else 0.0,
@@ -322,30 +322,30 @@ def solve(
     try:
         return propagate(factors, own, sizes, watched), "exact"
     except TooWide:
-        few = narrowed(factors, own, sizes)
+        few = eliminate_genotypes(factors, own, sizes)
     try:
         beliefs = propagate(few.factors, few.own, few.sizes, watched)
-        return widened(beliefs, few, sizes, watched, factors), "exact"
+        return restore_genotypes(beliefs, few, sizes, watched, factors), "exact"
     except TooWide:
         if sampler is None:
             raise
     beliefs = propagate(few.factors, few.own, few.sizes, watched, sampler, PERIPHERY_CELLS)
-    return widened(beliefs, few, sizes, watched, factors), "approximate"
+    return restore_genotypes(beliefs, few, sizes, watched, factors), "approximate"
 
 
-def standing(
+def bucket_tree(
     sire: Sequence[int],
     dam: Sequence[int],
     layer: Layer,
-    possible: Mapping[int, Possible] | None = None,
-) -> Standing:
-    """The layer's network with its messages kept; variable i is bird i. Raises TooWide."""
+    possible: Mapping[int, CandidateParents] | None = None,
+) -> BucketTree:
+    """Return the layer's network with its messages kept; variable i is bird i. Raises TooWide."""
     count = len(sire)
     check(sire, dam, possible)
     open_parents = OpenParents(possible or {}, [layer], count)
     factors, own = network(sire, dam, layer, 0, open_parents.stand_ins[0])
-    sizes = [layer.inherit.shape[-1]] * count + open_parents.sizes
-    return Standing([*factors, *open_parents.factors], [*own, *open_parents.own], sizes)
+    sizes = [layer.transmission.shape[-1]] * count + open_parents.sizes
+    return BucketTree([*factors, *open_parents.factors], [*own, *open_parents.own], sizes)
 
 
 def infer(
@@ -355,7 +355,7 @@ def infer(
     founder_prior: Array,
     pairs: Sequence[Pair] = (),
     rng: np.random.Generator | None = None,
-    possible: Mapping[int, Possible] | None = None,
+    possible: Mapping[int, CandidateParents] | None = None,
 ) -> Posterior:
     """Posterior of every bird's genotype at R and P from all evidence of the flock.
 

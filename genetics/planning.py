@@ -12,13 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from genetics.combs import Array, shown
+from genetics.combs import Array, textbook_comb
 from genetics.cross import transmission
 from genetics.errors import GeneticsError
 from genetics.evidence import from_genotype
 from genetics.genotype import DOSES, NAMES, GenotypeError
 from genetics.messages import Message
 from genetics.numbers import toml
+from genetics.rates import Rates
 from genetics.testmating import eggs_needed
 
 GOALS = ("walnut", "true-breeding", "no-single")
@@ -34,10 +35,21 @@ def fertility() -> dict[str, Any]:
     return toml("fertility")
 
 
-def usual_rates() -> tuple[float, float, float]:
+def usual_rates() -> Rates:
     """Fertility, hatchability and livability to start from: ours, or the user's own."""
     rates = fertility()["rates"]
-    return rates["fertility"], rates["hatch"], rates["rearing"]
+    return Rates(rates["fertility"], rates["hatch"], rates["rearing"])
+
+
+@dataclass(frozen=True)
+class PlanRequest:
+    """What a plan is to reach: so many chicks that meet the goal, this surely, at these rates."""
+
+    goal: str
+    """One of GOALS, or a genotype such as 'R/R P/?'."""
+    keepers: int
+    certainty: float
+    rates: Rates
 
 
 @dataclass(frozen=True)
@@ -61,24 +73,25 @@ class Mating:
     cautions: tuple[Message, ...]
 
 
-def wanted(goal: str) -> Array:
+def goal_mask(goal: str) -> Array:
     """Which genotypes (9,) meet a goal. Raises PlanError for an unknown one."""
     if goal == "walnut":
-        return np.array([shown(i) == "walnut" for i in range(9)], float)
+        return np.array([textbook_comb(i) == "walnut" for i in range(9)], float)
     if goal == "true-breeding":
         return from_genotype("R/R P/P")
     if goal == "no-single":
-        return np.array([shown(i) != "single" for i in range(9)], float)
+        return np.array([textbook_comb(i) != "single" for i in range(9)], float)
     try:
         return from_genotype(goal)
     except GenotypeError:
         raise PlanError("unknown_goal", goal=goal, known=tuple(GOALS)) from None
 
 
-def less_fertile(rates: tuple[float, float, float]) -> tuple[float, float, float]:
+def less_fertile(rates: Rates) -> Rates:
     """Rates with the fertility of R/R cocks beside R/r+ ones in the published trial."""
     trial = fertility()["rose_homozygous_cock"]
-    return rates[0] * trial["RR_percent"] / trial["Rr_percent"], rates[1], rates[2]
+    share = trial["RR_percent"] / trial["Rr_percent"]
+    return rates._replace(fertility=rates.fertility * share)
 
 
 def matings(
@@ -86,29 +99,25 @@ def matings(
     kin: Array,
     cocks: Sequence[int],
     hens: Sequence[int],
-    goal: str,
-    keepers: int,
-    rates: tuple[float, float, float],
-    certainty: float,
+    request: PlanRequest,
 ) -> list[Mating]:
     """All pairs, the best first: by the chance of a keeper, then by less inbreeding.
 
-    `marginals` (n, 9) and `kin` (n, n) by row; `keepers` is how many chicks are wanted at
-    `certainty`. Raises PlanError if there is no cock or no hen.
+    `marginals` (n, 9) and `kin` (n, n) by row. Raises PlanError if there is no cock or no hen.
     """
     if not len(cocks) or not len(hens):
         raise PlanError("plan_needs_both_sexes")
-    if keepers < 1:
-        raise PlanError("too_few_wanted", keepers=keepers)
-    goal_mask, inherit = wanted(goal), transmission()
-    masks = [wanted(name) for name in ("walnut", "true-breeding")]
+    if request.keepers < 1:
+        raise PlanError("too_few_wanted", keepers=request.keepers)
+    meets_goal, inherit = goal_mask(request.goal), transmission()
+    masks = [goal_mask(name) for name in ("walnut", "true-breeding")]
     found = []
     for s in cocks:
         for d in hens:
             chick = np.einsum("s,d,sdc->c", marginals[s], marginals[d], inherit)
-            share = float(chick @ goal_mask)
+            share = float(chick @ meets_goal)
             pure = float(marginals[s] @ PURE_ROSE)
-            eggs, low = eggs_for(keepers, share, rates, certainty, pure >= 0.05)
+            eggs, low = eggs_for(request, share, pure >= 0.05)
             found.append(
                 Mating(
                     s,
@@ -127,13 +136,9 @@ def matings(
 
 
 def eggs_for(
-    keepers: int,
-    share: float,
-    rates: tuple[float, float, float],
-    certainty: float,
-    less_fertile_too: bool,
+    request: PlanRequest, share: float, less_fertile_too: bool
 ) -> tuple[int | None, int | None]:
-    """Eggs that leave `keepers` chicks that meet the goal with a chance of `certainty`.
+    """Eggs that leave enough chicks that meet the goal, which a `share` of the chicks do.
 
     And the same for a cock as infertile as the published R/R ones, if asked for. None where no
     chick can meet the goal.
@@ -141,14 +146,16 @@ def eggs_for(
     if share <= 1e-6:
         return None, None
 
-    def eggs(each: tuple[float, float, float]) -> int:
-        return eggs_needed(keepers, (each[0], each[1], each[2] * share), certainty)
+    def eggs(each: Rates) -> int:
+        rates = each._replace(rearing=each.rearing * share)
+        return eggs_needed(request.keepers, rates, request.certainty)
 
-    return eggs(rates), eggs(less_fertile(rates)) if less_fertile_too else None
+    low = eggs(less_fertile(request.rates)) if less_fertile_too else None
+    return eggs(request.rates), low
 
 
 def cautions(pure_rose: float, inbreeding: float) -> tuple[Message, ...]:
-    """What to mind about a pair."""
+    """Return what to mind about a pair."""
     found = []
     if pure_rose >= 0.05:
         found.append(Message("cock_perhaps_pure_rose", chance=pure_rose))
@@ -182,9 +189,7 @@ class Pen:
 def pens(
     found: Sequence[Mating],
     hens: int,
-    keepers: int,
-    rates: tuple[float, float, float],
-    certainty: float,
+    request: PlanRequest,
 ) -> list[Pen]:
     """Each cock with his best `hens` hens out of ranked matings, the best pen first.
 
@@ -204,7 +209,7 @@ def pens(
 
         share = mean("keepers")
         doubted = any(m.eggs_if_less_fertile is not None for m in chosen)
-        eggs, low = eggs_for(keepers, share, rates, certainty, doubted)
+        eggs, low = eggs_for(request, share, doubted)
         notes = dict.fromkeys(note for m in chosen for note in m.cautions)
         made.append(
             Pen(

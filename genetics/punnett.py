@@ -11,7 +11,7 @@ from fractions import Fraction
 from itertools import product
 
 from genetics.combs import tables
-from genetics.cross import COMB_LOCI, Mating, described, group_offspring, joined, mate
+from genetics.cross import COMB_LOCI, Mating, describe, group_offspring, join_parts, mate
 from genetics.genotype import GenotypeError
 from genetics.linkage import Number
 
@@ -45,7 +45,7 @@ class Grid:
 
 
 def grid(sire: str, dam: str, exact: bool = True) -> Grid:
-    """The Punnett grid of two genotypes at the same loci.
+    """Return the Punnett grid of two genotypes at the same loci.
 
     >>> [g.alleles for g in grid('R/r+ P/P', 'r+/r+ p+/p+').sire]
     ['R P', 'r+ P']
@@ -67,8 +67,8 @@ def grid(sire: str, dam: str, exact: bool = True) -> Grid:
     for a, p in sides[0]:
         row = []
         for b, q in sides[1]:
-            pairs = joined(symbols, a, b)
-            text, comb, _, _ = described(dict(zip(symbols, pairs, strict=True)))
+            pairs = join_parts(symbols, a, b)
+            text, comb, _, _ = describe(dict(zip(symbols, pairs, strict=True)))
             row.append(Cell(text, p * q, comb))
         rows.append(tuple(row))
     heads = [tuple(Gamete(" ".join(alleles), p) for alleles, p in side) for side in sides]
@@ -120,7 +120,7 @@ class Working:
 
 
 def working(sire: str, dam: str, exact: bool = True) -> Working:
-    """The multiplication method for two genotypes at the same loci.
+    """Return the multiplication method for two genotypes at the same loci.
 
     Products are for the combs where both comb loci are among them, in the order of the comb
     table, else for every genotype. Raises GenotypeError for what `cross` refuses.

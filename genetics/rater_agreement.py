@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from genetics.combs import CLASSES, Array, tables
-from genetics.evidence import SAID, slips
+from genetics.evidence import SAID, observer_confusion
 
 COARSE = ("single", "rose", "pea", "walnut")
 MOST_ROUNDS, CLOSE = 500, 1e-9
@@ -43,7 +43,7 @@ class Person:
 
 
 def coarse(word: str) -> str:
-    """A word without what two careful people may well differ in: folds and rows.
+    """Return a word without what two careful people may well differ in: folds and rows.
 
     >>> coarse('triple_pea'), coarse('crest_folded_single')
     ('pea', 'single')
@@ -97,7 +97,7 @@ def estimate(said: Sequence[Said], known: Mapping[int, Array]) -> dict[str, Pers
     with Dirichlet priors (from memory).
     """
     numbers = tables()["person"]
-    prior = slips() * float(numbers["worth_readings"])
+    prior = observer_confusion() * float(numbers["worth_readings"])
     people = sorted({s.by for s in said})
     items = sorted({s.item for s in said})
     place = {item: i for i, item in enumerate(items)}

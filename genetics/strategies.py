@@ -19,18 +19,19 @@ from genetics.cross import transmission
 from genetics.genotype import index_of
 from genetics.kinship import kinship
 from genetics.numbers import toml
-from genetics.planning import wanted
+from genetics.planning import goal_mask
+from genetics.rates import Rates
 from genetics.testmating import TestMatingError, eggs_needed
 
 PURE, F1, SINGLE = index_of("R/R P/P"), index_of("R/r+ P/p+"), index_of("r+/r+ p+/p+")
 # Every walnut chick of the foundation cock or of F1 x single is R/r+ P/p+.
 GENOTYPE = {"cock": PURE, "hen": SINGLE, "F1": F1, "BC": F1}
 VARIETY = {"cock": 0.0, "hen": 1.0, "F1": 0.5, "BC": 0.75}
-WALNUT = wanted("walnut") > 0
+WALNUT = goal_mask("walnut") > 0
 
 
 def table() -> dict[str, Any]:
-    """The strategies and numbers of `strategy.toml`."""
+    """Return the strategies and numbers of `strategy.toml`."""
     return toml("strategy")
 
 
@@ -90,9 +91,7 @@ def pair_inbreeding(name: str) -> float:
     return float(kinship(sire, dam)[-2, -1])
 
 
-def simulate(
-    name: str, eggs: int, rates: tuple[float, float, float], runs: int, rng: np.random.Generator
-) -> Outlook:
+def simulate(name: str, eggs: int, rates: Rates, runs: int, rng: np.random.Generator) -> Outlook:
     """Play a strategy `runs` times with `eggs` set for each last hatch.
 
     Raises TestMatingError for an unknown strategy, no eggs or no runs, or rates out of bounds.
@@ -174,7 +173,7 @@ def percentiles(values: Array) -> tuple[float, float, float, float, float]:
 
 
 def cheapest(outlooks: list[Outlook]) -> Outlook | None:
-    """The strategy with the fewest eggs in the median among those that are sure enough."""
+    """Return the strategy with the fewest eggs in the median among those that are sure enough."""
     least = float(table()["assumed"]["sure_enough"])
     sure = [o for o in outlooks if o.proven >= least]
     return min(sure, key=lambda o: o.eggs[1], default=None)

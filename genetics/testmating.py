@@ -15,11 +15,12 @@ from math import ceil, log
 import numpy as np
 from scipy.stats import binom
 
-from genetics.combs import CLASSES, Array, comb_given_genotype, shown
+from genetics.combs import CLASSES, Array, penetrance, textbook_comb
 from genetics.cross import transmission
 from genetics.errors import GeneticsError
-from genetics.evidence import SAID, from_genotype, misread
+from genetics.evidence import SAID, from_genotype, with_observer_errors
 from genetics.genotype import DOSES, NAMES, GenotypeError
+from genetics.rates import Rates
 
 LOCI = {"R": 0, "P": 1}
 MOST_CHICKS = 500
@@ -84,8 +85,12 @@ def telling_chance(subject: int, mate: int, locus: str) -> float:
     if not asked.carrier[subject]:
         raise TestMatingError("no_carrier", genotype=NAMES[subject], asked=locus)
     inherit = transmission()
-    innocent = {shown(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]}
-    return float(sum(inherit[subject, mate, c] for c in range(9) if shown(c) not in innocent))
+    innocent = {
+        textbook_comb(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]
+    }
+    return float(
+        sum(inherit[subject, mate, c] for c in range(9) if textbook_comb(c) not in innocent)
+    )
 
 
 def unseen(chance: float, chicks: int) -> float:
@@ -112,17 +117,17 @@ def chicks_needed(chance: float, certainty: float) -> int:
     return ceil(log(1 - certainty) / log(1 - chance) - 1e-12)
 
 
-def eggs_needed(chicks: int, rates: tuple[float, float, float], certainty: float) -> int:
+def eggs_needed(chicks: int, rates: Rates, certainty: float) -> int:
     """Fewest eggs that leave at least `chicks` scored chicks with a chance of `certainty`.
 
     `rates` are fertility, hatchability and livability, each above 0 and at most 1.
     """
-    for name, rate in zip(("fertility", "hatch", "rearing"), rates, strict=True):
+    for name, rate in rates._asdict().items():
         if not 0 < rate <= 1:
             raise TestMatingError("rate_out_of_range", name=name, rate=rate)
     if not 0 < certainty < 1:
         raise TestMatingError("certainty_out_of_range", certainty=certainty)
-    each = float(np.prod(rates))
+    each = rates.scored
     eggs = chicks
     while binom.sf(chicks - 1, eggs, each) < certainty:
         eggs += 1
@@ -134,7 +139,7 @@ def seen_given_pair() -> Array:
 
     With the leaks of the comb table, and misreads as `combs.toml` has them.
     """
-    return misread(transmission() @ comb_given_genotype(False))
+    return with_observer_errors(transmission() @ penetrance(False))
 
 
 def after_scoring(prior: Array, mate: Array, counts: Mapping[str, int]) -> Array:
@@ -168,7 +173,7 @@ class Score:
 
 
 def chick_by_chick(prior: Array, mate: Array, asked: str, combs: Sequence[str]) -> list[Score]:
-    """The chance of a carrier after each chick in the order in which they were scored.
+    """Return the chance of a carrier after each chick in the order in which they were scored.
 
     `prior` and `mate` are probabilities (9,); `combs` the chicks' comb words.
     """
@@ -205,7 +210,7 @@ def plan(
     mate: int | Array,
     locus: str,
     certainty: float,
-    rates: tuple[float, float, float],
+    rates: Rates,
     egg_certainty: float = 0.9,
 ) -> Plan:
     """Work out a test mating for a bird with probabilities (9,) and a mate, known (0..8) or

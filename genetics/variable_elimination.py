@@ -53,7 +53,7 @@ class Beliefs:
 
     marginals: list[Array]
     """By variable, (states,): its distribution given everything."""
-    others: list[Array]
+    cavities: list[Array]
     """The same given everything but its own evidence."""
     joints: dict[int, Array]
     """By index of a watched factor: the joint distribution over its variables."""
@@ -62,8 +62,8 @@ class Beliefs:
     log_evidence: float
 
 
-def scaled(variables: tuple[int, ...], table: Array, log_scale: float = 0.0) -> Factor:
-    """A factor with its scale taken out; Impossible if the table is all zero."""
+def normalise(variables: tuple[int, ...], table: Array, log_scale: float = 0.0) -> Factor:
+    """Return a factor with its scale taken out; Impossible if the table is all zero."""
     top = float(table.max())
     if top <= 0:
         raise Impossible("contradiction")
@@ -85,7 +85,7 @@ def logs_of(factors: Sequence[Factor]) -> Array:
 
 
 def from_logs(variables: tuple[int, ...], logs: Array, log_scale: float = 0.0) -> Factor:
-    """A factor from the logarithm of its table; Impossible if that is -inf everywhere."""
+    """Return a factor from the logarithm of its table; Impossible if that is -inf everywhere."""
     top = float(logs.max())
     if top == -np.inf:
         raise Impossible("contradiction")
@@ -93,7 +93,10 @@ def from_logs(variables: tuple[int, ...], logs: Array, log_scale: float = 0.0) -
 
 
 def merged(factors: Sequence[Factor]) -> list[Factor]:
-    """The same product with one factor a scope: hundreds of chicks of a pair become one table."""
+    """Return the same product with one factor a scope.
+
+    Hundreds of chicks of a pair become one table.
+    """
     return [
         from_logs(variables, logs_of(group).sum(0), sum(f.log_scale for f in group))
         if len(group) > 1
@@ -117,7 +120,7 @@ def multiply(factors: Sequence[Factor], keep: tuple[int, ...]) -> Factor:
     # Looking for a good order costs more than small products take.
     how = "greedy" if prod(states.values()) * len(few) > SMALL else False
     table = np.einsum(*operands, [place[v] for v in keep], optimize=how)  # type: ignore[call-overload]
-    return scaled(keep, np.asarray(table), sum(f.log_scale for f in few))
+    return normalise(keep, np.asarray(table), sum(f.log_scale for f in few))
 
 
 def each_without(
@@ -156,7 +159,10 @@ def shared(factors: Sequence[Factor], variables: tuple[int, ...]) -> tuple[int, 
 
 
 def spread(factor: Factor, variables: tuple[int, ...], sizes: Sequence[int]) -> Factor:
-    """The factor over more variables, on which it doesn't depend; `variables` keeps its order."""
+    """Return the factor over more variables, on which it doesn't depend.
+
+    `variables` keeps its order.
+    """
     shape = [sizes[v] if v in factor.variables else 1 for v in variables]
     table = np.broadcast_to(factor.table.reshape(shape), [sizes[v] for v in variables])
     return Factor(variables, table, factor.log_scale)
@@ -298,7 +304,7 @@ def propagate(
             elif kind == "bucket":
                 # What the core says of these variables, the bucket's own message taken out.
                 said = np.where(factor.table > 0, joint / np.maximum(factor.table, 1e-300), 0)
-                back[index] = scaled(factor.variables, said)
+                back[index] = normalise(factor.variables, said)
 
     # Back: each bucket hears what all the others know.
     for i in reversed(range(len(order))):

@@ -6,10 +6,10 @@ from datetime import date, datetime, time
 
 
 def today() -> date:
-    """The day by the machine's own clock and zone."""
+    """Return the day by the machine's own clock and zone."""
     return date.today()
 
 
 def start_of(day: date) -> datetime:
-    """The moment at which a day begins here."""
+    """Return the moment at which a day begins here."""
     return datetime.combine(day, time()).astimezone()

@@ -80,5 +80,5 @@ Expected = (GeneticsError, ClassifierError, ServiceError)
 
 
 def status_of(error: Exception) -> int:
-    """The HTTP status of an expected error."""
+    """Return the HTTP status of an expected error."""
     return error.status if isinstance(error, ServiceError) else 422

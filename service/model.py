@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 @cache
 def default_reader(folder: Path | None = None) -> Reader:
-    """The reader of a folder of weights, or the shipped one."""
+    """Return the reader of a folder of weights, or the shipped one."""
     from classifier.card import SHIPPED
     from classifier.reader import Reader
 
@@ -20,7 +20,7 @@ def default_reader(folder: Path | None = None) -> Reader:
 
 
 def training_prior() -> tuple[float, ...]:
-    """The prior of the shipped reader, from its card: no network is loaded."""
+    """Return the prior of the shipped reader, from its card: no network is loaded."""
     from classifier.card import load_card
 
     return tuple(load_card().prior)

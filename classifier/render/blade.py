@@ -104,7 +104,7 @@ def add_blade(
 
 
 def single(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
-    """A thin upright blade with points; large ones of hens often fall over to one side."""
+    """Return a thin upright blade with points; large ones of hens often fall over to one side."""
     size = recipe.comb_size
     height = (0.62 if recipe.cock else 0.56) * rng.uniform(0.8, 1.2) * (0.16 + 0.75 * size)
     end = -0.18 - 0.26 * (0.35 + 0.75 * size) * rng.uniform(0.6, 1.2)
@@ -137,7 +137,7 @@ def single(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
 
 
 def folded(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
-    """A single comb that a crest pushes forward: short, thick, laid in a fold or a zig-zag.
+    """Return a single comb that a crest pushes forward: short, thick, laid in a fold or a zig-zag.
 
     Its edge with points still shows somewhere; the lump as a whole passes for walnut or rose.
     """
@@ -175,7 +175,7 @@ def folded(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
 def trimmed(
     bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise
 ) -> Foot:
-    """A dubbed single comb: a low, smooth, healed ridge without points."""
+    """Return a dubbed single comb: a low, smooth, healed ridge without points."""
     end = -0.1 - rng.uniform(0.05, 0.22)
     blade = Blade(
         front=0.45,
@@ -192,7 +192,7 @@ def trimmed(
 
 
 def horns(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
-    """A V comb: two horns, joined at the foot, that part to left and right."""
+    """Return a V comb: two horns, joined at the foot, that part to left and right."""
     size = 0.5 + 0.5 * recipe.comb_size
     front, length = rng.uniform(0.3, 0.4), rng.uniform(0.1, 0.17)
     spread, height = rng.uniform(0.3, 0.75), rng.uniform(0.28, 0.55) * size
@@ -215,7 +215,10 @@ def horns(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noi
 
 
 def cup(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
-    """A cup (buttercup) comb: two toothed walls that close to a crown behind one front blade."""
+    """Return a cup (buttercup) comb.
+
+    Two toothed walls that close to a crown behind one front blade.
+    """
     size = 0.45 + 0.5 * recipe.comb_size
     front, end = 0.36, rng.uniform(-0.16, -0.05)
     u = np.linspace(0, 1, ALONG)

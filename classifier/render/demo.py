@@ -55,7 +55,7 @@ class Scene:
 
 
 def birds() -> list[Scene]:
-    """The whole flock in the order of the list."""
+    """Return the whole flock in the order of the list."""
     old, f1, third = "2024-04-02", "2025-03-22", "2026-04-11"
     walnut, single = "walnut", "single"
     rows = [
@@ -172,7 +172,7 @@ def birds() -> list[Scene]:
 
 
 def photo_of(stage: Stage, bird: Scene) -> Image.Image:
-    """The bird's photo, with what its story does to it."""
+    """Return the bird's photo, with what its story does to it."""
     seed = bird.seed or FIRST_SEED + int(bird.band)
     if bird.special == "no bird":
         rng = stream(seed, "empty")
@@ -197,7 +197,7 @@ def photo_of(stage: Stage, bird: Scene) -> Image.Image:
 
 
 def row_of(bird: Scene) -> dict[str, str]:
-    """The bird's row in flock.csv."""
+    """Return the bird's row in flock.csv."""
     yes = {True: "yes", False: "no"}
     return {
         "bird": bird.band,

@@ -59,7 +59,7 @@ class Head:
         return self.comb_visible >= LEAST_VISIBLE and enough
 
     def truth(self, file: str) -> dict[str, Any]:
-        """A row of the truth table."""
+        """Return a row of the truth table."""
         row = {"file": file, **self.recipe.truth()}
         row["label"] = self.recipe.comb if self.readable else "unclear"
         row["comb_visible"] = round(self.comb_visible, 3)

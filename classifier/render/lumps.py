@@ -192,7 +192,7 @@ def triple_pea(
 
 
 def walnut(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
-    """A solid furrowed lump, often wider than long, often with a cross furrow.
+    """Return a solid furrowed lump, often wider than long, often with a cross furrow.
 
     Forms: cushion (flat, wide), lump (round), strawberry (set forward over the beak, pebbled).
     """

@@ -20,7 +20,7 @@ LEVEL = {"sun": 1.05, "shade": 1.0, "lamp": 0.85, "flash": 0.6}
 
 
 def backdrop(name: str, size: int, rng: np.random.Generator) -> Image.Image:
-    """A ground, pen or wall by its name in `palette.toml`, mostly out of focus."""
+    """Return a ground, pen or wall by its name in `palette.toml`, mostly out of focus."""
     tables = palette()["backdrops"]
 
     def shades(which: str) -> Array:
@@ -93,7 +93,10 @@ class Scene:
     box: Box | None = None
 
     def window(self, side: int, rng: np.random.Generator) -> Image.Image | None:
-        """A square of about `side` pixels that leaves the head out; None if no place does."""
+        """Return a square of about `side` pixels that leaves the head out.
+
+        None if no place does.
+        """
         with Image.open(self.path) as raw:
             photo = raw.convert("RGB")
         for _ in range(12):
@@ -140,7 +143,10 @@ def behind(
 
 
 def resolution(recipe: Recipe, size: int, head_pixels: float) -> int:
-    """The pixels that a photo of `size` really resolves: heads of 30 and more, as on the web."""
+    """Return the pixels that a photo of `size` really resolves.
+
+    Heads of 30 and more, as on the web.
+    """
     rng = stream(recipe.seed, "resolution")
     if recipe.sharp or rng.random() >= 0.6:
         return size
@@ -150,7 +156,9 @@ def resolution(recipe: Recipe, size: int, head_pixels: float) -> int:
 def develop(
     picture: Image.Image, recipe: Recipe, head_pixels: float, scenes: Sequence[Scene] = ()
 ) -> Image.Image:
-    """The finished photo (RGB): backdrop, exposure, saturation, noise, resolution, blur, JPEG.
+    """Return the finished photo (RGB).
+
+    Backdrop, exposure, saturation, noise, resolution, blur, JPEG.
 
     `head_pixels` is the longer side of the head box; the loss of resolution leaves heads of 30
     pixels and more, as the real photographs have them. Where photographs are given as `scenes`,
@@ -193,7 +201,7 @@ def develop(
 
 
 def as_jpeg(photo: Image.Image, quality: int) -> Image.Image:
-    """The picture after a pass through JPEG."""
+    """Return the picture after a pass through JPEG."""
     buffer = io.BytesIO()
     photo.save(buffer, "JPEG", quality=quality)
     return Image.open(buffer).convert("RGB")

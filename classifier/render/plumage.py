@@ -32,7 +32,7 @@ class Coat:
 
 
 def coat(name: str, rng: np.random.Generator) -> Coat:
-    """A plumage by its name in `palette.toml`, with the spread of real birds."""
+    """Return a plumage by its name in `palette.toml`, with the spread of real birds."""
     plumes = palette()["plumes"]
 
     def tone(*names: str) -> Array:
@@ -61,7 +61,7 @@ def coat(name: str, rng: np.random.Generator) -> Coat:
 
 
 def painter(coat: Coat, rng: np.random.Generator, bars: float) -> Painter:
-    """A function that gives vertex colours (n, 5, 3, 3) for n feathers."""
+    """Return a function that gives vertex colours (n, 5, 3, 3) for n feathers."""
 
     spread = rng.uniform(0.03, 0.12)
 
@@ -145,7 +145,7 @@ def tuft(
     lift: float = 0.35,
     silky: bool = False,
 ) -> None:
-    """A ball of feathers: crest, beard or muff."""
+    """Add a ball of feathers: crest, beard or muff."""
     middle, radius = np.asarray(centre, float), np.asarray(radii, float)
     if silky:
         count, length, width, lift = int(count * 1.8), length * 0.7, width * 0.42, lift * 1.6
@@ -173,7 +173,7 @@ def tuft(
 def crest(
     bag: Bag, recipe: Recipe, rng: np.random.Generator, coat: Coat, paint: Painter, back: float
 ) -> None:
-    """A tuft on the skull behind the comb's foot, from a few feathers to a full globe."""
+    """Add a tuft on the skull behind the comb's foot, from a few feathers to a full globe."""
     size = recipe.crest
     behind = min(-0.12, back - 0.05) if rng.random() < 0.75 else -0.16
     ground = coat.ground

@@ -33,7 +33,7 @@ SIZE = 160
 
 
 def imagenet_network() -> ReaderNetwork:
-    """The reader's network with nothing but ImageNet weights."""
+    """Return the reader's network with nothing but ImageNet weights."""
     network = ReaderNetwork()
     with tempfile.TemporaryDirectory() as folder:
         pack_backbone(Path(folder))
@@ -44,7 +44,7 @@ def imagenet_network() -> ReaderNetwork:
 
 
 def crop_of(sample: Sample, pixels: float) -> Image.Image:
-    """A head crop as if the head's shorter side had at most `pixels`, at the network's size."""
+    """Return a head crop as if the head had at most `pixels`, at the network's size."""
     assert sample.box is not None
     with Image.open(sample.path) as raw:
         picture = raw.convert("RGB")

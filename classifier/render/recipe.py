@@ -26,7 +26,7 @@ NUISANCES = ("hand", "wire", "neighbour", "frostbite", "wet", "straw")
 
 @cache
 def palette() -> dict[str, Any]:
-    """The tables of colours and frequencies in `palette.toml`."""
+    """Return the tables of colours and frequencies in `palette.toml`."""
     text = resources.files(__package__).joinpath("palette.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
@@ -73,7 +73,7 @@ class Recipe:
 
 
 def stream(seed: int, part: str) -> np.random.Generator:
-    """A random generator of its own for each part of a head.
+    """Return a random generator of its own for each part of a head.
 
     A change in how one part draws then leaves the others of the same seed as they were.
     """
@@ -81,7 +81,7 @@ def stream(seed: int, part: str) -> np.random.Generator:
 
 
 def pick(rng: np.random.Generator, table: dict[str, float]) -> str:
-    """A key of `table`, drawn by weight."""
+    """Return a key of `table`, drawn by weight."""
     weights = np.array(list(table.values()), float)
     return str(rng.choice(list(table), p=weights / weights.sum()))
 
@@ -93,7 +93,7 @@ def grown(age_weeks: float, cock: bool) -> float:
 
 
 def draw(seed: int, comb: str | None = None, **fixed: Any) -> Recipe:
-    """The recipe of a seed; `comb` and any other field may be fixed by the caller.
+    """Return the recipe of a seed; `comb` and any other field may be fixed by the caller.
 
     Raises ValueError for a comb class that doesn't exist.
     """

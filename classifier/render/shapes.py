@@ -39,7 +39,7 @@ def grid_faces(rows: int, columns: int, wrap: bool) -> Ints:
 
 
 def sphere(rows: int, columns: int) -> tuple[Array, Ints]:
-    """Unit sphere: vertices (rows * columns, 3) and quads."""
+    """Return unit sphere: vertices (rows * columns, 3) and quads."""
     polar = np.linspace(0.001, np.pi - 0.001, rows)[:, None]
     turn = np.linspace(0, 2 * np.pi, columns, endpoint=False)[None]
     points = np.stack(

@@ -28,7 +28,7 @@ PAIRS = (
 
 
 def table(folder: Path) -> list[Row]:
-    """The truth of all heads of a folder, the newest version of the renderer first."""
+    """Return the truth of all heads of a folder, the newest version of the renderer first."""
     rows: list[Row] = []
     for path in sorted(folder.glob("truth-*.csv"), reverse=True):
         with path.open(newline="", encoding="utf-8") as file:

@@ -65,7 +65,10 @@ class Shot:
 
 
 def aim(recipe: Recipe, bag: Bag, rng: np.random.Generator) -> Camera:
-    """A camera on the head by the recipe's view; `far` leaves room for the bird and its pen."""
+    """Return a camera on the head by the recipe's view.
+
+    `far` leaves room for the bird and its pen.
+    """
     side = rng.choice([-1, 1])
     turn = {
         "side": rng.uniform(60, 105),
@@ -276,7 +279,7 @@ class Stage:
         sky[0].default_value, sky[1].default_value = colour, level
 
     def _render(self) -> tuple[Image.Image, Array]:
-        """The picture (RGBA, sRGB) and the object index of each pixel."""
+        """Return the picture (RGBA, sRGB) and the object index of each pixel."""
         import OpenEXR
 
         self.bpy.ops.render.render(write_still=True)

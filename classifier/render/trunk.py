@@ -100,7 +100,7 @@ def neck(
 
 
 def body(bag: Bag, centre: Array, rng: np.random.Generator, plumage: str, size: float) -> None:
-    """A feathered egg-shaped trunk with a tail."""
+    """Add a feathered egg-shaped trunk with a tail."""
     coat = coat_named(plumage, rng)
     shape = np.array([1.9, 1.15, 1.25]) * size
     bag.add("body", centre + FINE * shape * 0.96, FINE_FACES, coat.ground)
@@ -140,7 +140,7 @@ def body(bag: Bag, centre: Array, rng: np.random.Generator, plumage: str, size: 
 
 
 def neighbour(bag: Bag, recipe: Recipe, rng: np.random.Generator) -> None:
-    """A second bird close behind: its trunk and a red, blurred-looking head."""
+    """Add a second bird close behind: its trunk and a red, blurred-looking head."""
     other = str(rng.choice(list(palette()["frequencies"]["plumage"])))
     side = rng.choice([-1, 1])
     centre = np.array([rng.uniform(-2.0, 1.2), side * rng.uniform(1.3, 2.2), rng.uniform(-2, -0.9)])
@@ -173,7 +173,7 @@ def hand(bag: Bag, recipe: Recipe, rng: np.random.Generator) -> None:
 
 
 def straws(bag: Bag, rng: np.random.Generator) -> None:
-    """A few stalks before the head."""
+    """Add a few stalks before the head."""
     shade = linear(np.array(palette()["backdrops"]["straw"][rng.integers(3)]))
     for _ in range(int(rng.integers(2, 6))):
         side = 0.6 if rng.random() < 0.5 else -0.6

@@ -58,7 +58,7 @@ def colours(images: Tensor, strength: float = 1.0) -> Tensor:
 
 
 def coarsen(images: Tensor, share: float = 0.5) -> Tensor:
-    """Some pictures blurred as if taken with few pixels, with noise."""
+    """Return some pictures blurred as if taken with few pixels, with noise."""
     n, size = len(images), images.shape[-1]
     order = torch.randperm(n, device=images.device)
     out = images.clone()
@@ -75,7 +75,7 @@ def coarsen(images: Tensor, share: float = 0.5) -> Tensor:
 
 
 def erase(images: Tensor, share: float = 0.25) -> Tensor:
-    """A rectangle of one colour over part of some pictures."""
+    """Return a rectangle of one colour over part of some pictures."""
     n, size, device = len(images), images.shape[-1], images.device
     chosen = (torch.rand(n, 1, 1, device=device) < share)[:, None]
     sides = torch.rand(n, 2, device=device) * 0.28 * size + 4

@@ -40,7 +40,7 @@ class HeadPack:
     pixels: Tensor
 
     def to(self, device: torch.device) -> HeadPack:
-        """The same pack with its tensors on `device`."""
+        """Return the same pack with its tensors on `device`."""
         moved: dict[str, Any] = {
             k: v.to(device) if isinstance(v, Tensor) else v for k, v in vars(self).items()
         }

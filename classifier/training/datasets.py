@@ -57,14 +57,14 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 
 def box_of(row: dict[str, str]) -> Box | None:
-    """The box of a row, or None where the columns are empty."""
+    """Return the box of a row, or None where the columns are empty."""
     if not row["x0"]:
         return None
     return float(row["x0"]), float(row["y0"]), float(row["x1"]), float(row["y1"])
 
 
 def photographs(folder: Path, split: str) -> list[Sample]:
-    """Samples of a folder with `labels.csv`, of one split ('train' or 'check').
+    """Return samples of a folder with `labels.csv`, of one split ('train' or 'check').
 
     Photos whose readers chose different heads are left out: nobody knows their head.
     """
@@ -94,7 +94,7 @@ def photographs(folder: Path, split: str) -> list[Sample]:
 
 
 def renders(folder: Path) -> list[Sample]:
-    """Samples of a folder of rendered heads with its truth tables."""
+    """Return samples of a folder of rendered heads with its truth tables."""
     tables = sorted(folder.glob("truth-*.csv"))
     if not tables:
         raise DataError("no_truth_tables", place=folder)
@@ -122,7 +122,7 @@ def young_word(weeks: int) -> str:
 
 
 def part_of_seed(seed: int) -> str:
-    """What the render of a seed is for: 'train', 'choice' or 'test'.
+    """Return what the render of a seed is for: 'train', 'choice' or 'test'.
 
     Of ten rounds of eight seeds one is for choice and calibration, and one for the test alone.
     Whole rounds, since the comb class goes with the seed's place in its round.
@@ -131,7 +131,10 @@ def part_of_seed(seed: int) -> str:
 
 
 def part_of(sample: Sample) -> str:
-    """What a sample is for; photographs have folds and a split of their own and say 'train'."""
+    """Return what a sample is for.
+
+    Photographs have folds and a split of their own and say 'train'.
+    """
     if sample.source != "render":
         return "train"
     return part_of_seed(int(sample.group.split("-")[1]))

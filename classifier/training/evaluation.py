@@ -28,7 +28,7 @@ from classifier.training.scores import (
 def read_samples(
     reader: Reader, samples: Sequence[Sample], given: bool, tick: Any
 ) -> list[Reading]:
-    """Readings of samples, with their boxes or with heads found."""
+    """Return readings of samples, with their boxes or with heads found."""
     readings: list[Reading] = []
     for start in range(0, len(samples), 32):
         part = samples[start : start + 32]

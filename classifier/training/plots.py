@@ -86,7 +86,7 @@ def coverage(scores: dict[str, Any], out: Path) -> None:
 def worst_errors(
     samples: Sequence[Sample], readings: Sequence[Reading], path: Path, most: int = 24
 ) -> None:
-    """A contact sheet of the surest wrong readings. Holds photographs: not ours to publish."""
+    """Draw a contact sheet of the surest wrong readings. Holds photographs: not ours to publish."""
     wrong = [
         (s, r)
         for s, r in zip(samples, readings, strict=True)

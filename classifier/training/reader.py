@@ -69,7 +69,7 @@ class Settings:
 
 
 def fold_of(group: str, folds: int) -> int:
-    """The fold of a group, the same in every run."""
+    """Return the fold of a group, the same in every run."""
     digest = 0
     for byte in group.encode():
         digest = (digest * 31 + byte) % 1_000_003
@@ -100,7 +100,7 @@ def sampling_weights(pack: HeadPack, settings: Settings, train: Tensor) -> Tenso
 
 
 def told(settings: Settings) -> dict[str, Any]:
-    """Settings as the card tells them: how many teachers, not where they lay."""
+    """Return settings as the card tells them: how many teachers, not where they lay."""
     count = len([name for name in settings.teachers.split(",") if name])
     return {**asdict(settings), "teachers": count}
 

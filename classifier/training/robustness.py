@@ -10,7 +10,7 @@ import numpy as np
 from PIL import Image, ImageOps
 
 from classifier.boxes import Box
-from classifier.photo import decoded
+from classifier.photo import decode
 from classifier.reader import Reader
 from classifier.reading import Reading
 from classifier.training.datasets import Sample
@@ -25,7 +25,10 @@ def mirrored(image: Image.Image, box: Box) -> tuple[Image.Image, Box, dict[str, 
 
 
 def turned(image: Image.Image, box: Box) -> tuple[Image.Image, Box, dict[str, Any]]:
-    """Stored on its side, with the EXIF orientation that turns it upright; so the box stays."""
+    """Return stored on its side, with the EXIF orientation that turns it upright.
+
+    So the box stays.
+    """
     exif = Image.Exif()
     exif[ORIENTATION] = 6  # the camera was turned: show it a quarter turn clockwise
     return image.transpose(Image.Transpose.ROTATE_90), box, {"exif": exif}
@@ -43,7 +46,7 @@ def exposed(stops: float) -> Change:
 
 
 def recompressed(image: Image.Image, box: Box) -> tuple[Image.Image, Box, dict[str, Any]]:
-    """Saved as JPEG of quality 60."""
+    """Return saved as JPEG of quality 60."""
     return image, box, {"quality": 60}
 
 
@@ -79,7 +82,7 @@ def robustness(
             buffer = io.BytesIO()
             image.save(buffer, "JPEG", **({"quality": 95} | how))
             buffer.seek(0)
-            photo = decoded(sample.path.name, Image.open(buffer))
+            photo = decode(sample.path.name, Image.open(buffer))
             again = reader.read([photo], [box])[0]
             same += again.best == reading.best
             total += 1

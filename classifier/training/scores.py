@@ -39,7 +39,7 @@ SIZES = ((0.0, 30.0), (30.0, 40.0), (40.0, float("inf")))
 
 
 def combed(samples: Sequence[Sample], readings: Sequence[Reading], least: float) -> Pairs:
-    """Samples with a known comb and a head of at least `least` pixels, with their readings."""
+    """Return samples with a known comb and `least` pixels or more, with their readings."""
     return [
         (s, r)
         for s, r in zip(samples, readings, strict=True)
@@ -166,7 +166,7 @@ def doubtful_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> d
 def end_to_end(
     samples: Sequence[Sample], given: Sequence[Reading], found: Sequence[Reading], least: float
 ) -> dict[str, Any]:
-    """The same photographs read with given boxes and with heads found."""
+    """Return the same photographs read with given boxes and with heads found."""
     scores = [comb_scores(samples, r, least) for r in (given, found)]
     names = (
         "single_against_rest_auc",
@@ -229,7 +229,7 @@ def finder_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dic
 
 
 def six_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str, Any]:
-    """The six combs apart, where the truth tells them apart (renders)."""
+    """Return the six combs apart, where the truth tells them apart (renders)."""
     pairs = [(s, r) for s, r in zip(samples, readings, strict=True) if s.label in COMBS]
     truth, answer = [s.label for s, _ in pairs], [r.best for _, r in pairs]
     p = np.array([max(r.comb) for _, r in pairs])

@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy.orm import Session
 
 from service.answers.refresh import refresh
-from service.records.birds import kept_flock
+from service.records.birds import stored_flock
 from service.records.database import Store
 from service.wording.sentences import Message
 
@@ -75,7 +75,7 @@ def perform(
         touched = tuple(dict.fromkeys(work(session)))
         if relations:
             session.flush()
-            kept_flock(session)
-        name: str = session.info["batch"]
+            stored_flock(session)
+        name: str = session.info["act"]
     desk.work_in(touched)
     return Act(name, said, touched)

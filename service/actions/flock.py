@@ -22,7 +22,7 @@ def move_into_pen(
     """Birds live in a pen from a day on, None for an open end; without birds it is only made."""
 
     def work(session: Session) -> Sequence[str]:
-        entries.moved_in(session, pen, bands, since, until)
+        entries.move_in(session, pen, bands, since, until)
         return bands
 
     said = Message("act_move_in", pen=pen.strip(), bands=tuple(bands))
@@ -35,7 +35,7 @@ def move_out_of_pen(desk: Desk, pen: str, bands: Sequence[str], on: date | None 
     """Birds leave a pen, today if no day is given."""
 
     def work(session: Session) -> Sequence[str]:
-        entries.moved_out(session, pen, bands, on or desk.on)
+        entries.move_out(session, pen, bands, on or desk.on)
         return bands
 
     said = Message("act_move_out", pen=pen.strip(), bands=tuple(bands))
@@ -51,10 +51,10 @@ def note_hatch(
     chicks: int | None = None,
     bands: Sequence[str] = (),
 ) -> Act:
-    """A hatch by its name, made or added to; `bands` are birds that came from it."""
+    """Return a hatch by its name, made or added to; `bands` are birds that came from it."""
 
     def work(session: Session) -> Sequence[str]:
-        row = entries.hatch(session, name, pen, hatched, eggs, chicks, bands)
+        row = entries.enter_hatch(session, name, pen, hatched, eggs, chicks, bands)
         return [*bands, *entries.bands_of_hatch(session, row)]
 
     return perform(desk, Message("act_hatch", name=name.strip()), work, relations=True)
@@ -72,7 +72,7 @@ def count_chicks(
     counts = tuple(Message("chicks_of_word", number=n, comb=c) for c, n in chicks.items())
 
     def work(session: Session) -> Sequence[str]:
-        entries.counted(session, sire, dam, chicks, desk.by, purpose, started)
+        entries.enter_chicks(session, sire, dam, chicks, desk.by, purpose, started)
         return [sire, dam]
 
     return perform(desk, Message("act_chicks", sire=sire, dam=dam, counts=counts), work)
@@ -81,16 +81,16 @@ def count_chicks(
 def sire_and_dam(desk: Desk, one: str, other: str) -> tuple[str, str]:
     """Two birds of a mating as sire and dam, by the sex on record. Raises NotFound."""
     with desk.store.reading() as session:
-        sexes = [entries.bird(session, band).sex for band in (one, other)]
+        sexes = [entries.find_bird(session, band).sex for band in (one, other)]
     turned = sexes[0] == "hen" or sexes[1] == "cock"
     return (other, one) if turned else (one, other)
 
 
 def decide(desk: Desk, band: str, choice: str, reason: str, recheck: date | None = None) -> Act:
-    """The keeper's decision about a bird; earlier ones stay on record."""
+    """Return the keeper's decision about a bird; earlier ones stay on record."""
 
     def work(session: Session) -> Sequence[str]:
-        entries.decided(session, band, desk.by, choice, reason, recheck)
+        entries.enter_decision(session, band, desk.by, choice, reason, recheck)
         return ()  # moves no candidate
 
     return perform(desk, Message("act_decision", band=band, choice=choice), work)

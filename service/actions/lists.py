@@ -10,9 +10,9 @@ from service.actions.desk import Act, Desk
 from service.errors import FlockError
 from service.flock.flock_csv import Bird, Flock, as_text, parse_flock
 from service.records import audit_log
-from service.records.birds import kept_birds, kept_flock, take_in
+from service.records.birds import stored_birds, stored_flock, take_in
 from service.records.exchange.importing import records_from
-from service.records.exchange.mapping import mapped
+from service.records.exchange.mapping import map_table
 from service.wording.sentences import Message
 
 
@@ -26,19 +26,19 @@ def import_table(
     desk: Desk, rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: str
 ) -> tuple[Act, int]:
     """Bring in a table whose columns are mapped to ours."""
-    return enter_list(desk, name, lambda beside: mapped(rows, columns, name, beside))
+    return enter_list(desk, name, lambda beside: map_table(rows, columns, name, beside))
 
 
 def enter_list(desk: Desk, name: str, read: Callable[[list[Bird]], Flock]) -> tuple[Act, int]:
     """Write a list down that `read` makes of the birds that are on record already."""
     said = Message("act_import", name=Path(name).name)
     with desk.store.writing(desk.by, said) as session:
-        flock = read(kept_birds(session))
+        flock = read(stored_birds(session))
         if not flock.listed:
             raise FlockError("list_without_birds", place=Place(name))
         count = take_in(session, flock)
         bands = tuple(bird.bird for bird in flock.birds[: flock.listed])
-        act = Act(session.info["batch"], said, bands)
+        act = Act(session.info["act"], said, bands)
     desk.work_in(None)
     return act, count
 
@@ -58,9 +58,9 @@ def undo(desk: Desk, act: str) -> tuple[Act, int]:
     """
     said = Message("act_undo", act=act[:8])
     with desk.store.writing(desk.by, said) as session:
-        rows = audit_log.undo(session, audit_log.named(session, act))
+        rows = audit_log.undo(session, audit_log.find_act(session, act))
         session.flush()
-        kept_flock(session)
-        done = Act(session.info["batch"], said, ())
+        stored_flock(session)
+        done = Act(session.info["act"], said, ())
     desk.work_in(None)
     return done, rows

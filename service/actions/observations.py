@@ -8,7 +8,7 @@ from datetime import date
 from sqlalchemy.orm import Session
 
 from service.actions.desk import Act, Desk, perform
-from service.records.entries import looked, photo_named, sighted
+from service.records.entries import enter_comb, enter_sighting, find_photo
 from service.wording.sentences import Message
 
 
@@ -19,8 +19,8 @@ def observe_comb(desk: Desk, photo: str, comb: str, *, blind: bool = False) -> A
     """
 
     def work(session: Session) -> list[str]:
-        row = photo_named(session, photo)
-        band = looked(session, row.sha256, comb, desk.by, blind)
+        row = find_photo(session, photo)
+        band = enter_comb(session, row.sha256, comb, desk.by, blind)
         return [band] if band else []
 
     return perform(desk, Message("act_comb", comb=comb), work)
@@ -33,7 +33,7 @@ def observe_combs(desk: Desk, combs: Sequence[tuple[str, str]], *, as_proposed: 
         said = Message("act_combs", number=len(combs), comb=combs[0][1])
 
     def work(session: Session) -> list[str]:
-        bands = (looked(session, photo, comb, desk.by, blind=False) for photo, comb in combs)
+        bands = (enter_comb(session, photo, comb, desk.by, blind=False) for photo, comb in combs)
         return [band for band in bands if band]
 
     return perform(desk, said, work)
@@ -50,7 +50,7 @@ def note_sighting(
     """Write down crest, beard and wattles as seen on a bird, today if no day is given."""
 
     def work(session: Session) -> list[str]:
-        sighted(session, band, desk.by, crest, beard, wattles, seen_on or desk.on)
+        enter_sighting(session, band, desk.by, crest, beard, wattles, seen_on or desk.on)
         return [band]
 
     return perform(desk, Message("act_sighting", band=band), work)

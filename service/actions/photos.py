@@ -18,9 +18,9 @@ from service.actions.desk import Act, Desk, perform
 from service.errors import StoreError
 from service.records.birds import bird_named
 from service.records.database import Store
-from service.records.entries import photo_named
+from service.records.entries import find_photo
 from service.records.intake.journal import Options, Taken, one
-from service.records.intake.read_pending import unread
+from service.records.intake.read_pending import read_pending
 from service.records.intake.sources import File, files_of
 from service.records.states import REFUSED
 from service.records.tables import BirdRow, PhotoRow
@@ -54,7 +54,7 @@ def assign_photo(desk: Desk, photo: str, band: str) -> Act:
     band = band.strip()
 
     def work(session: Session) -> list[str]:
-        row = photo_named(session, photo)
+        row = find_photo(session, photo)
         touched = [row.bird.band] if row.bird else []
         row.bird = bird_named(session, band) if band else None
         return [*touched, *([band] if band else [])]
@@ -78,7 +78,7 @@ def take_in(
             problems.append(Message("photo_named", name=name, why=large))
             continue
         try:
-            sources = unpacked(name, data)
+            sources = unpack(name, data)
         except (StoreError, ClassifierError) as error:
             problems.append(error)
             continue
@@ -93,7 +93,7 @@ def take_in(
 
 def read_photos(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:
     """Read some photos that were just taken in, and work them into the answers."""
-    unread(desk.store, reader, photos)
+    read_pending(desk.store, reader, photos)
     desk.work_in(bands_of(desk.store, photos))
 
 
@@ -113,8 +113,8 @@ def bands_of(store: Store, photos: Sequence[str]) -> list[str]:
         )
 
 
-def unpacked(name: str, data: bytes) -> list[File]:
-    """An upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
+def unpack(name: str, data: bytes) -> list[File]:
+    """Return an upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
     if not name.lower().endswith(".zip"):
         return [File(name, lambda: data)]
     with tempfile.TemporaryDirectory() as folder:
@@ -122,11 +122,11 @@ def unpacked(name: str, data: bytes) -> list[File]:
         path.write_bytes(data)
         found = files_of([path])[1]
         # Unpacked while the archive is there; what can't be is told as that photo's complaint.
-        return [File(file.name, held(file)) for file in found]
+        return [File(file.name, load_now(file)) for file in found]
 
 
-def held(file: File) -> Callable[[], bytes]:
-    """A file whose bytes are loaded now; its complaint is raised when it is asked for."""
+def load_now(file: File) -> Callable[[], bytes]:
+    """Return a file whose bytes are loaded now; its complaint is raised when it is asked for."""
     try:
         data = file.load()
     except PhotoError as error:

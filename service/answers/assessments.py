@@ -9,14 +9,14 @@ from sqlalchemy.orm import Session
 
 from service.flock.assessment import Item, item_of
 from service.flock.candidates import Candidate
-from service.records.birds import as_listed, kept_readings
+from service.records.birds import as_listed, stored_readings
 from service.records.tables import AnswerRow, BirdRow
 
 
-def judged(session: Session, bands: Iterable[str]) -> dict[str, Item]:
+def assess_birds(session: Session, bands: Iterable[str]) -> dict[str, Item]:
     """Birds with photos, by band, each with its candidates, its pile and why."""
     wanted = list(bands)
-    readings = kept_readings(session, wanted)
+    readings = stored_readings(session, wanted)
     rows = session.execute(
         select(BirdRow, AnswerRow).join(AnswerRow).where(BirdRow.band.in_(list(readings)))
     )

@@ -14,16 +14,18 @@ from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from genetics.numbers import TABLES, toml
 from genetics.rater_agreement import Person
-from service.answers.raters import people_looks
+from service.answers.raters import people_observations
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Evidence, evidence_of
 from service.flock.flock_csv import OR, Flock
-from service.records.birds import kept_counts, kept_flock, kept_readings
+from service.records.birds import stored_counts, stored_flock, stored_readings
 from service.records.database import lots
 from service.records.tables import (
     AnswerRow,
@@ -49,11 +51,13 @@ class Grounds:
     on: date
     """The day for ages."""
 
-    def weighed(self, session: Session, flock: Flock, bands: Iterable[str]) -> dict[str, Evidence]:
+    def evidence_by_band(
+        self, session: Session, flock: Flock, bands: Iterable[str]
+    ) -> dict[str, Evidence]:
         """All that was seen of some birds of a flock itself, by band."""
         wanted = set(bands)
-        readings = kept_readings(session, wanted)
-        looks = people_looks(session, self.known, wanted)
+        readings = stored_readings(session, wanted)
+        looks = people_observations(session, self.known, wanted)
         return {
             b.bird: evidence_of(
                 b, readings.get(b.bird, ()), self.prior, self.on, looks.get(b.bird, ())
@@ -92,18 +96,7 @@ def families(session: Session) -> list[tuple[str, ...]]:
     ).all()
     place = {row.band: i for i, row in enumerate(rows)}
     by_id = {row.id: i for i, row in enumerate(rows)}
-    root = list(range(len(rows)))
-
-    def find(i: int) -> int:
-        while root[i] != i:
-            root[i] = root[root[i]]
-            i = root[i]
-        return i
-
-    def join(i: int, j: int) -> None:
-        a, b = find(i), find(j)
-        root[max(a, b)] = min(a, b)
-
+    links: list[tuple[int, int]] = []
     pens: dict[int, list[int]] = {}
     for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
         pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
@@ -112,54 +105,61 @@ def families(session: Session) -> list[tuple[str, ...]]:
         for parents in (row.sire, row.dam):
             for band in [parents] if parents in place else parents.split(OR):
                 if band in place:
-                    join(i, place[band])
+                    links.append((i, place[band]))
         if not (row.sire and row.dam):
             for mate in pens.get(hatches.get(row.hatch_id) or 0, ()):
-                join(i, mate)
+                links.append((i, mate))
     for mating in session.execute(select(MatingRow.sire_id, MatingRow.dam_id)):
-        join(by_id[mating.sire_id], by_id[mating.dam_id])
+        links.append((by_id[mating.sire_id], by_id[mating.dam_id]))
+    one, other = np.array(links, int).reshape(-1, 2).T
+    graph = coo_array((np.ones(len(one)), (one, other)), shape=(len(rows), len(rows)))
+    family_of = connected_components(graph, directed=False)[1] if rows else []
     groups: dict[int, list[str]] = {}
-    for i, row in enumerate(rows):
-        groups.setdefault(find(i), []).append(row.band)
+    for row, family in zip(rows, family_of, strict=True):
+        groups.setdefault(int(family), []).append(row.band)
     return [tuple(bands) for bands in groups.values()]
 
 
 def numbers_digest() -> bytes:
-    """A hash of all numbers that genetics rests on."""
+    """Return a hash of all numbers that genetics rests on."""
     numbers = json.dumps([toml(name) for name in TABLES], sort_keys=True, default=str)
     return hashlib.sha256(numbers.encode()).digest()
 
 
 def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted]) -> str:
-    """The hash of what a family's answers rest on."""
+    """Return the hash of what a family's answers rest on."""
     content = hashlib.sha256(numbers_digest())
     for i, (bird, seen) in enumerate(zip(flock.birds, evidence, strict=True)):
         words = [bird.bird, bird.sire, bird.dam, str(bird.hatched), bird.sex, bird.genotype]
         words += [bird.extra.get("variety", ""), str(seen.crest), str(seen.beard)]
-        words += [str(flock.possible.get(i)), repr(as_data(seen.wattles_note))]
-        words += [f"{as_data(look.source)}|{look.comb}|{look.by}" for look in seen.looks]
+        words += [str(flock.candidate_parents.get(i)), repr(as_data(seen.wattles_note))]
+        words += [f"{as_data(look.source)}|{look.comb}|{look.by}" for look in seen.observations]
         content.update("\x1f".join(words).encode())
-        for table in (seen.wattles, seen.genotype, *(look.likelihood for look in seen.looks)):
+        for table in (
+            seen.wattles,
+            seen.genotype,
+            *(look.likelihood for look in seen.observations),
+        ):
             content.update(np.ascontiguousarray(table, np.float64).tobytes())
     content.update(repr(counted).encode())
     return content.hexdigest()
 
 
 def last_change(session: Session) -> int:
-    """The newest entry of the trail."""
+    """Return the newest entry of the trail."""
     return session.scalar(select(func.max(ChangeRow.id))) or 0
 
 
-def gathered(
+def gather(
     session: Session, bands: Sequence[str], grounds: Grounds, culprits: Container[str] | None
 ) -> Question:
-    """What a family's answers rest on now, and which of those kept don't any more."""
+    """Return what a family's answers rest on now, and which of those kept don't any more."""
     stamp = last_change(session)
     ids = rows_of(session, bands)
-    flock = kept_flock(session, ids)
-    weighed = grounds.weighed(session, flock, ids)
+    flock = stored_flock(session, ids)
+    weighed = grounds.evidence_by_band(session, flock, ids)
     seen = [weighed[b.bird] for b in flock.birds]
-    counted = kept_counts(session, flock)
+    counted = stored_counts(session, flock)
     key = key_of(flock, seen, counted)
     kept = {
         number: (row_key, bool(content.get(OPEN)))

@@ -20,9 +20,9 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from genetics.incremental import Standing
-from genetics.pedigree import standing
-from genetics.variable_elimination import Impossible, TooWide, scaled
+from genetics.incremental import BucketTree
+from genetics.pedigree import bucket_tree
+from genetics.variable_elimination import Impossible, TooWide, normalise
 from service.answers.family_snapshot import OPEN, Question
 from service.flock.candidates import describe
 from service.flock.evidence import Evidence
@@ -37,7 +37,7 @@ HARMLESS = ("readings", "photos", "decisions")
 
 
 @dataclass
-class Ready:
+class HeldFamily:
     """A family, all that its answers rest on, and how far on the trail that reaches."""
 
     question: Question
@@ -45,14 +45,14 @@ class Ready:
     seen: list[Evidence]
     stamp: int
     inference: Inference
-    network: Standing
+    network: BucketTree
     unexplained: set[int]
     """Rows with a conflict whose culprits weren't weighed yet."""
     rows: dict[str, int]
     """Rows by band."""
     lock: Lock = field(default_factory=Lock)
 
-    def touched(self, session: Session) -> list[str] | None:
+    def changed_bands(self, session: Session) -> list[str] | None:
         """Bands whose readings changed since; None if anything else did."""
         changes = session.execute(
             select(ChangeRow.id, ChangeRow.kind, ChangeRow.before, ChangeRow.after)
@@ -83,24 +83,24 @@ class Ready:
     def update(
         self, session: Session, culprits: Container[str] | None
     ) -> dict[str, dict[str, Any]] | None:
-        """New answers by band; None if the family must be worked out as a whole."""
-        bands = self.touched(session)
+        """Return new answers by band; None if the family must be worked out as a whole."""
+        bands = self.changed_bands(session)
         if bands is None:
             return None
         flock, rows = self.question.flock, self.rows
         around: set[int] = set()
-        for band, new in self.question.grounds.weighed(session, flock, bands).items():
+        for band, new in self.question.grounds.evidence_by_band(session, flock, bands).items():
             row = rows[band]
             old = self.seen[row]
             if new.coupling is not None or new.crest != old.crest or new.beard != old.beard:
                 return None
             try:
-                self.network.change(row, scaled((row,), new.on_genotypes))
+                self.network.change(row, normalise((row,), new.on_genotypes))
             except Impossible:
                 return None
             self.seen[row] = new
             self.inference.likelihoods[row] = new.on_genotypes
-            around |= linked(flock, row)
+            around |= neighbours_of(flock, row)
         wanted = {rows[band] for band in bands}
         combs = self.inference.combs
         known: set[int] = set()
@@ -111,8 +111,8 @@ class Ready:
             belief, others = self.network.belief(row)
             if np.abs(belief - combs.marginals[row]).max() > MOVED:
                 wanted.add(row)
-                around |= linked(flock, row) - known
-            combs.marginals[row], combs.others[row] = belief, others
+                around |= neighbours_of(flock, row) - known
+            combs.marginals[row], combs.cavities[row] = belief, others
         explain = {
             row
             for row in self.unexplained | wanted
@@ -127,39 +127,41 @@ class Ready:
         return found
 
 
-def linked(flock: Flock, row: int) -> set[int]:
+def neighbours_of(flock: Flock, row: int) -> set[int]:
     """Rows of a bird, its parents, its chicks and their other parents, possible ones included."""
 
     def parents(of: int) -> set[int]:
-        some = flock.possible.get(of)
+        some = flock.candidate_parents.get(of)
         several = {*some.sires, *some.dams} if some else set()
         return {flock.sire[of], flock.dam[of], *several} - {-1}
 
     sire: NDArray[np.int64] = np.asarray(flock.sire)
     dam: NDArray[np.int64] = np.asarray(flock.dam)
     chicks = {int(i) for i in np.flatnonzero((sire == row) | (dam == row))}
-    chicks |= {i for i, some in flock.possible.items() if row in (*some.sires, *some.dams)}
+    chicks |= {i for i, some in flock.candidate_parents.items() if row in (*some.sires, *some.dams)}
     found = {row} | parents(row) | chicks
     for chick in chicks:
         found |= parents(chick)
     return found
 
 
-def made_ready(question: Question, inference: Inference, unexplained: set[int]) -> Ready | None:
-    """A family held ready; None for a small one, or one whose answers can't be kept so."""
+def hold_ready(
+    question: Question, inference: Inference, unexplained: set[int]
+) -> HeldFamily | None:
+    """Return a family held ready; None for a small one, or one whose answers can't be kept so."""
     flock = question.flock
     exact = inference.method == "exact" and not inference.joints
     if len(flock.birds) < SMALLEST or not exact:
         return None
     own = np.array([e.on_genotypes for e in question.seen])
     if not np.array_equal(own, inference.likelihoods):
-        return None  # records that exclude each other were let err a little
+        return None  # records that contradict each other were given a small error probability
     layer = comb_layer(own, inference.priors, question.counted)
     try:
-        network = standing(flock.sire, flock.dam, layer, flock.possible)
+        network = bucket_tree(flock.sire, flock.dam, layer, flock.candidate_parents)
     except (TooWide, Impossible):
         return None
     rows = {bird.bird: row for row, bird in enumerate(flock.birds)}
-    return Ready(
+    return HeldFamily(
         question, list(question.seen), question.stamp, inference, network, unexplained, rows
     )

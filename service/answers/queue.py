@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, delete, insert, select
 from sqlalchemy.orm import Session, selectinload, sessionmaker
 
 from classifier.reading import risk
-from service.answers.assessments import judged
+from service.answers.assessments import assess_birds
 from service.records.database import Store, lots
 from service.records.readings import model_reading
 from service.records.tables import BirdRow, PhotoRow, PileRow, ReadingRow
@@ -22,7 +22,7 @@ from service.wording.sentences import Message
 PHOTOS, BANDS = "photos to sort", "birds to sort"  # what a session has touched, in its info
 
 
-def keep_sorted(sessions: sessionmaker[Session]) -> None:
+def watch_piles(sessions: sessionmaker[Session]) -> None:
     """Let every session of these sort the photos that it touched."""
     from sqlalchemy import event
 
@@ -57,7 +57,7 @@ def sort_out(session: Session, which: ColumnElement[bool]) -> None:
         query.options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird)),
         execution_options={"populate_existing": True},
     ).all()
-    items = judged(session, {p.bird.band for p in photos if p.bird})
+    items = assess_birds(session, {p.bird.band for p in photos if p.bird})
     rows = []
     for photo in photos:
         reading = model_reading(photo)

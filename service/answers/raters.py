@@ -13,9 +13,9 @@ from sqlalchemy.orm import Session, selectinload
 from genetics.combs import Array
 from genetics.evidence import from_person
 from genetics.rater_agreement import Person, Said, alpha, coarse, estimate, kappa
-from service.flock.evidence import Look
+from service.flock.evidence import Observation
 from service.records.birds import photos_of_birds
-from service.records.readings import restored
+from service.records.readings import reading_from_row
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -51,7 +51,9 @@ class Agreement:
 
 
 def blind_readings(session: Session) -> tuple[list[Said], dict[int, Array]]:
-    """The newest blind reading of each person and photo, and what the model makes of the photos."""
+    """Return the newest blind reading of each person and photo, and what the model makes of the
+    photos.
+    """
     query = (
         select(PhotoRow)
         .join(ReadingRow)
@@ -65,7 +67,7 @@ def blind_readings(session: Session) -> tuple[list[Said], dict[int, Array]]:
         said += [Said(photo.id, r.by, r.comb) for r in newest.values() if r.comb]
         models = [r for r in photo.readings if not r.person]
         if models:
-            reading = restored(models[-1])
+            reading = reading_from_row(models[-1])
             if reading.pile != "new_photo":
                 known[photo.id] = np.asarray(reading.comb)
     return sorted(said, key=lambda s: (s.item, s.by)), known
@@ -91,16 +93,16 @@ def agreement(session: Session) -> Agreement:
     return Agreement(tuple(estimate(said, known).values()), tuple(pairs), alpha(said))
 
 
-def people_looks(
+def people_observations(
     session: Session, known: dict[str, Person], bands: Iterable[str] | None = None
-) -> dict[str, list[Look]]:
+) -> dict[str, list[Observation]]:
     """Persons' newest look at each photo, by band, weighed by each person's own slips."""
     by_person = (
         select(ReadingRow.id)
         .where(ReadingRow.photo_sha256 == PhotoRow.sha256, ReadingRow.person)
         .exists()
     )
-    found: dict[str, list[Look]] = {}
+    found: dict[str, list[Observation]] = {}
     for photo in photos_of_birds(session, by_person, bands):
         assert photo.bird is not None
         for reading in {r.by: r for r in photo.readings if r.person}.values():
@@ -111,6 +113,6 @@ def people_looks(
             code = "source_blind" if reading.blind else "source_not_blind"
             source = Message(code, name=photo.name, who=reading.by)
             found.setdefault(photo.bird.band, []).append(
-                Look(source, likelihood, reading.comb, True, reading.by)
+                Observation(source, likelihood, reading.comb, True, reading.by)
             )
     return found

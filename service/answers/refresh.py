@@ -18,11 +18,11 @@ from service.answers.family_snapshot import (
     Grounds,
     Question,
     families,
-    gathered,
+    gather,
     last_change,
     rows_of,
 )
-from service.answers.incremental import Ready, made_ready
+from service.answers.incremental import HeldFamily, hold_ready
 from service.answers.queue import rejudge
 from service.answers.raters import people
 from service.flock.candidates import Candidate, describe
@@ -53,7 +53,7 @@ def refresh(
     """
     wanted = None if bands is None else set(bands)
     if wanted:
-        quick = worked_in(store, prior, on, wanted, culprits)
+        quick = update_held(store, prior, on, wanted, culprits)
         if quick is not None:
             return quick
     with store.reading() as session:
@@ -65,11 +65,11 @@ def refresh(
             continue
         for attempt in range(TRIES):
             with store.reading() as session:
-                question = gathered(session, family, grounds, culprits)
+                question = gather(session, family, grounds, culprits)
             if not question.rows:
                 break
             inference = infer_flock(question.flock, question.seen, question.counted)
-            contents = worked_out(question, inference, culprits)
+            contents = describe_family(question, inference, culprits)
             with store.writing(ITSELF, Message("act_candidates")) as session:
                 if last_change(session) == question.stamp or attempt == TRIES - 1:
                     put(session, question.key, contents)
@@ -79,7 +79,7 @@ def refresh(
     return changed
 
 
-def worked_out(
+def describe_family(
     question: Question, inference: Inference, culprits: Container[str] | None
 ) -> dict[str, dict[str, Any]]:
     """Answers by band."""
@@ -120,14 +120,14 @@ def hold(
     if len(question.rows) < len(question.flock.birds):
         return
     unexplained = {row for row in question.rows if contents[question.band(row)][OPEN]}
-    ready = made_ready(question, inference, unexplained)
+    ready = hold_ready(question, inference, unexplained)
     for band in question.ids:
-        store.standing.pop(band, None)
+        store.held_families.pop(band, None)
         if ready is not None:
-            store.standing[band] = ready
+            store.held_families[band] = ready
 
 
-def worked_in(
+def update_held(
     store: Store,
     prior: Sequence[float],
     on: date,
@@ -135,7 +135,7 @@ def worked_in(
     culprits: Container[str] | None,
 ) -> list[str] | None:
     """Work new readings of a family that is held ready in; None if it must be done as a whole."""
-    ready: Ready | None = store.standing.get(next(iter(bands)))
+    ready: HeldFamily | None = store.held_families.get(next(iter(bands)))
     if ready is None or not bands <= ready.rows.keys():
         return None
     grounds = ready.question.grounds
@@ -153,7 +153,7 @@ def worked_in(
         finally:
             if not done:  # what it holds may be ahead of what is kept
                 for band in ready.rows:
-                    store.standing.pop(band, None)
+                    store.held_families.pop(band, None)
     return None if contents is None else list(contents)
 
 
@@ -162,12 +162,12 @@ NEARBY = "nearby"
 
 
 def answer(session: Session, band: str) -> Candidate | None:
-    """A bird's candidates as last worked out."""
+    """Return a bird's candidates as last worked out."""
     row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
     return Candidate.from_data(row.content) if row else None
 
 
-def unexplained(session: Session, band: str) -> bool:
+def culprits_open(session: Session, band: str) -> bool:
     """Whether a bird is in conflict with its relatives and nobody has weighed why."""
     query = select(AnswerRow).join(BirdRow).where(BirdRow.band == band, AnswerRow.in_conflict)
     row = session.scalar(query)
@@ -181,7 +181,7 @@ def answers(session: Session) -> list[Candidate]:
 
 
 def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[Message]:
-    """What changed between two states of a bird's candidates, as they are kept.
+    """Return what changed between two states of a bird's candidates, as they are kept.
 
     >>> old = {"genotypes": {"R/R P/P": 0.5}, "conflict": None, "ledger": []}
     >>> new = {"genotypes": {"R/R P/P": 0.75}, "conflict": None, "ledger": []}
@@ -214,7 +214,7 @@ def changes_since(before: dict[str, Any], now: dict[str, Any]) -> list[Message]:
 
 
 def glance(session: Session, band: str) -> list[Message]:
-    """What changed of a bird since this was last asked; the first time nothing.
+    """Return what changed of a bird since this was last asked; the first time nothing.
 
     The session must be one that writes.
     """

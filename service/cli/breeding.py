@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.table import Table
 
+from genetics.rates import Rates
 from service.cli.shared import Day, Json, app, bar, day_of, out
 from service.errors import UsageMistake
 from service.wording.sentences import Message, from_data, say, word
+
+if TYPE_CHECKING:
+    from genetics.planning import PlanRequest
 
 USUAL = "the usual one if left out (see `combwright numbers fertility`)."
 Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
@@ -22,17 +26,15 @@ Rearing = Annotated[
 ]
 
 
-def rates_from(
-    fertility: float | None, hatch: float | None, rearing: float | None
-) -> tuple[float, float, float]:
-    """The rates that were given, and the usual or the user's own for those that weren't."""
+def rates_from(fertility: float | None, hatch: float | None, rearing: float | None) -> Rates:
+    """Return the rates that were given, and the usual or the user's own for those that weren't."""
     from genetics.planning import usual_rates
 
     usual = usual_rates()
-    return (
-        usual[0] if fertility is None else fertility,
-        usual[1] if hatch is None else hatch,
-        usual[2] if rearing is None else rearing,
+    return Rates(
+        usual.fertility if fertility is None else fertility,
+        usual.hatch if hatch is None else hatch,
+        usual.rearing if rearing is None else rearing,
     )
 
 
@@ -46,7 +48,7 @@ def cross(
     ] = False,
     as_json: Json = False,
 ) -> None:
-    """What a mating gives: genotypes and combs of the chicks, at any loci.
+    """Cross two genotypes: what the chicks are and show.
 
     Linked loci: write what lies on one chromosome side by side, 'R/r+; P O/p+ o+'.
     """
@@ -69,7 +71,7 @@ def candidates(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """Genotype candidates of every bird from the flock list alone."""
+    """Work out the genotype candidates of every bird of a list."""
     from service.flock.candidates import candidates as work_out
     from service.flock.counts_csv import load_counted
     from service.flock.flock_csv import load_flock
@@ -132,9 +134,15 @@ def mating_test_command(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """How many chicks and eggs tell whether a bird hides a recessive; chicks scored so far."""
+    """Plan a test mating: chicks and eggs that tell."""
     from service.flock.flock_csv import load_flock
-    from service.flock.matings import known_birds, mating_test, mating_test_rows, testers, written
+    from service.flock.matings import (
+        known_birds,
+        mating_test,
+        mating_test_rows,
+        subject_of_genotype,
+        testers,
+    )
 
     ranked: list[tuple[str, float]] = []
     birds = {}
@@ -150,8 +158,8 @@ def mating_test_command(
         if "/" not in mate and mate not in birds:
             raise UsageMistake("band_not_on_list", band=mate, file=flock)
     answer = mating_test(
-        birds[bird] if bird in birds else written(bird),
-        birds[mate] if mate in birds else written(mate),
+        birds[bird] if bird in birds else subject_of_genotype(bird),
+        birds[mate] if mate in birds else subject_of_genotype(mate),
         asked,
         certainty,
         rates_from(fertility, hatch, rearing),
@@ -185,9 +193,9 @@ def counts(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """Whether parents can have thrown the chicks counted, and which would fit better."""
+    """Test whether parents can have thrown the chicks counted."""
     from service.flock.flock_csv import load_flock
-    from service.flock.matings import counts_test, known_birds, sentence, written
+    from service.flock.matings import counts_test, known_birds, sentence, subject_of_genotype
 
     if flock:
         listed = load_flock(flock)
@@ -199,8 +207,8 @@ def counts(
                 raise UsageMistake("is_no", band=band, sex=sex)
         parents = birds[sire], birds[dam]
     else:
-        parents = written(sire), written(dam)
-    answer = counts_test(*parents, counted(chicks))
+        parents = subject_of_genotype(sire), subject_of_genotype(dam)
+    answer = counts_test(*parents, parse_counts(chicks))
     if as_json:
         print(json.dumps(answer))
         return
@@ -236,55 +244,51 @@ def plan(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """All cock x hen pairs, or pens: the chicks, how inbred, how many eggs to set."""
+    """Rank pairs or pens: chicks, inbreeding, eggs to set."""
+    from genetics.planning import PlanRequest
     from service.flock.flock_csv import load_flock
     from service.flock.matings import mating_plan, pen_plan
 
     day = day_of(on)
-    rates = rates_from(fertility, hatch, rearing)
+    request = PlanRequest(goal, keepers, certainty, rates_from(fertility, hatch, rearing))
     with bar(as_json) as progress:
         progress.add_task("weighing the matings", total=None)
         birds = load_flock(flock)
-        if pen is None:
-            pairs = mating_plan(birds, goal, keepers, rates, certainty, day)
-        else:
-            pairs = pen_plan(birds, pen, goal, keepers, rates, certainty, day)
+        rows = (
+            mating_plan(birds, request, day) if pen is None else pen_plan(birds, pen, request, day)
+        )
     if as_json:
-        print(json.dumps(pairs))
-        return
-    for pair in pairs:
-        if pen is not None:
-            pair["dam"] = ", ".join(pair["dams"])
-    table = Table(
-        "cock",
-        "hen" if pen is None else "hens",
-        goal,
-        "single",
-        "R/R P/P",
-        "inbred",
-        "eggs",
-        "mind",
-    )
+        print(json.dumps(rows))
+    else:
+        show_plan(rows, request, most, pens=pen is not None)
+
+
+def show_plan(rows: list[dict[str, Any]], request: PlanRequest, most: int, pens: bool) -> None:
+    """Print a plan as a table, with what to mind below it."""
+    hens = "hens" if pens else "hen"
+    table = Table("cock", hens, request.goal, "single", "R/R P/P", "inbred", "eggs", "mind")
     notes: list[str] = []
-    for pair in pairs[:most]:
-        eggs = "none would do" if pair["eggs"] is None else str(pair["eggs"])
-        if pair["eggs_if_less_fertile"]:
-            eggs += f" to {pair['eggs_if_less_fertile']}"
-        shares = [f"{pair[k]:.0%}" for k in ("keepers", "single", "true_breeding")]
-        inbred = f"{pair['inbreeding']:.1%}"
+    for row in rows[:most]:
+        eggs = "none would do" if row["eggs"] is None else str(row["eggs"])
+        if row["eggs_if_less_fertile"]:
+            eggs += f" to {row['eggs_if_less_fertile']}"
+        shares = [f"{row[k]:.0%}" for k in ("keepers", "single", "true_breeding")]
         marks = []
-        for note in map(say, map(from_data, pair["caution_codes"])):
+        for note in map(say, map(from_data, row["caution_codes"])):
             if note not in notes:
                 notes.append(note)
             marks.append(f"({notes.index(note) + 1})")
-        table.add_row(pair["sire"], pair["dam"], *shares, inbred, eggs, " ".join(marks))
+        dams = ", ".join(row["dams"]) if pens else row["dam"]
+        inbred = f"{row['inbreeding']:.1%}"
+        table.add_row(row["sire"], dams, *shares, inbred, eggs, " ".join(marks))
     out.print(table)
-    say_cautions(*(pair["approximate"] for pair in pairs))
+    say_cautions(*(row["approximate"] for row in rows))
     for number, note in enumerate(notes, start=1):
         out.print(f"({number}) {note}", highlight=False)
     out.print(
-        f"Eggs for {keepers} chicks that meet the goal, {certainty:.0%} sure. Parents are taken as "
-        "independent given the records, which for close relatives is an approximation.",
+        f"Eggs for {request.keepers} chicks that meet the goal, {request.certainty:.0%} sure. "
+        "Parents are taken as independent given the records, which for close relatives is an "
+        "approximation.",
         highlight=False,
     )
 
@@ -299,7 +303,7 @@ def strategies(
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
     as_json: Json = False,
 ) -> None:
-    """From one R/R P/P cock and single-combed hens to a proven pair: the ways compared."""
+    """Compare ways to a proven true-breeding pair."""
     import numpy as np
 
     from genetics.strategies import cheapest, simulate, table
@@ -339,7 +343,7 @@ def strategies(
 
 
 def way(name: str) -> str:
-    """A strategy in words."""
+    """Return a strategy in words."""
     return say(Message(f"way_{name}"))
 
 
@@ -353,12 +357,12 @@ def in_order(words: list[str]) -> list[str]:
     """Arguments such as `walnut=5` to chicks in their order; a comb may come again."""
     found = []
     for text in words:
-        for name, number in counted([text]).items():
+        for name, number in parse_counts([text]).items():
             found += [name] * number
     return found
 
 
-def counted(words: list[str]) -> dict[str, int]:
+def parse_counts(words: list[str]) -> dict[str, int]:
     """Arguments such as `walnut=5` to counts by comb."""
     found: dict[str, int] = {}
     for text in words:
@@ -378,7 +382,7 @@ def numbers(
     ] = "",
     as_json: Json = False,
 ) -> None:
-    """The numbers that everything rests on, each with its source or 'assumption'.
+    """Print the numbers that everything rests on, with sources.
 
     To change some, write them into a file of your own and name it with COMBWRIGHT_NUMBERS.
     """

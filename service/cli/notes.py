@@ -20,7 +20,7 @@ KEEPER = "keeper"
 
 
 def yes_no(text: str, option: str) -> bool | None:
-    """A yes or no that may be left out. Raises UsageMistake."""
+    """Return a yes or no that may be left out. Raises UsageMistake."""
     if text not in ("", "yes", "no"):
         raise UsageMistake("not_yes_or_no", option=option, text=text)
     return {"": None, "yes": True, "no": False}[text]
@@ -78,9 +78,9 @@ def chicks_note(
 ) -> None:
     """Note chicks counted by comb, without bands."""
     from service.actions.flock import count_chicks
-    from service.cli.breeding import counted
+    from service.cli.breeding import parse_counts
 
-    found, when = counted(chicks), day(started, "--started")
+    found, when = parse_counts(chicks), day(started, "--started")
     purpose = "test" if test else "breeding"
     show(count_chicks(desk_of(by), sire, dam, found, purpose, when))
 

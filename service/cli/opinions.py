@@ -21,12 +21,12 @@ def opinion(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """The second opinion on a bird: evidence, doubts, what is missing, what would settle it."""
+    """Write the second opinion on a bird."""
     from classifier.card import SHIPPED, load_card
     from service.documents.opinion_pdf import opinion_sheet
     from service.installation import open_store
     from service.records.photo_files import write_whole
-    from service.views.second_opinion import STANDING, named_combs
+    from service.views.second_opinion import CLOSING_LINES, named_combs
     from service.views.second_opinion import opinion as work_out
 
     settings = from_environment()
@@ -49,7 +49,7 @@ def opinion(
     lines += [f"two readings or a test mating: {say(m)}" for m in told.rule.by]
     lines += [f"missing: {say(m)}" for m in told.rule.missing]
     lines += [f"take care: {say(c)}" for c in told.cautions]
-    for line in (*lines, *map(say, STANDING)):
+    for line in (*lines, *map(say, CLOSING_LINES)):
         out.print(line, highlight=False)
 
 
@@ -60,7 +60,7 @@ def report(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """The report of a hatch at grow-out: PDF, CSV, and an iCalendar file of days to look again."""
+    """Write the report of a hatch: PDF, CSV and calendar."""
     from service.documents.grow_out_pdf import batch_sheet
     from service.installation import open_store
     from service.records.photo_files import write_whole

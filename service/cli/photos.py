@@ -28,7 +28,7 @@ def read(
     as_json: Json = False,
     weights: Weights = None,
 ) -> None:
-    """Read head photos: comb, crest, beard, wattles, doubts and the pile."""
+    """Read head photos: comb, crest, beard, wattles, doubts."""
     from service.flock.boxes_csv import load_boxes, parse_box
 
     if box and boxes:
@@ -91,7 +91,7 @@ def explain(
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for the pictures.")],
     weights: Weights = None,
 ) -> None:
-    """Why photos are read as they are: comb outlined, evidence by place, heads most alike."""
+    """Show why photos are read as they are."""
     from classifier.explain import panel
     from classifier.photo import PhotoError, open_photo
     from service.model import default_reader
@@ -130,7 +130,7 @@ def triage(
     as_json: Json = False,
     weights: Weights = None,
 ) -> None:
-    """Sort a batch: settled, second look, new photo; worst risk first."""
+    """Sort a batch of photos into piles, worst risk first."""
     from service.flock.batch import photos_in, read_all, sort_batch
     from service.flock.boxes_csv import load_boxes
     from service.flock.flock_csv import load_flock
@@ -203,7 +203,7 @@ def train(
         typer.Option(help="Readers of the folds, from whose mean the final one also learns."),
     ] = 3,
 ) -> None:
-    """Pack the data, cross-validate, train reader and finder; resumable."""
+    """Train the reader and the finder from their inputs."""
     if steps < 1 or batch < 2 or folds < 2 or teachers < 0:
         raise UsageMistake("training_options")
     from classifier.training.pipeline import train_all
@@ -224,7 +224,7 @@ def evaluate(
     ] = False,
     as_json: Json = False,
 ) -> None:
-    """Measure the reader on the split `check` and on renders kept from training."""
+    """Measure the reader on data that it never saw."""
     from classifier.training.evaluation import evaluate_all
 
     with bar(as_json) as progress:

@@ -37,9 +37,9 @@ def intake(
     weights: Weights = None,
     as_json: Json = False,
 ) -> None:
-    """Take photos into the records; given again after a crash, it goes on where it was."""
+    """Take photos into the records; it goes on after a crash."""
     from service.records.intake.bands import pattern_of
-    from service.records.intake.journal import Options, Taken, run, tidy, told_sweep
+    from service.records.intake.journal import Options, Taken, describe_sweep, run, tidy
     from service.records.intake.sources import files_of
     from service.records.states import REFUSED
 
@@ -47,7 +47,7 @@ def intake(
     desk = desk_of(by)
     store = desk.store
     source, files = files_of(photos)
-    for line in told_sweep(store, tidy(store)):
+    for line in describe_sweep(store, tidy(store)):
         say(in_words(line))
     with bar(as_json) as progress:
         task = progress.add_task("taking photos in", total=len(files))
@@ -63,13 +63,13 @@ def intake(
         ]
         if reading:
             from service.model import default_reader
-            from service.records.intake.read_pending import to_read, unread
+            from service.records.intake.read_pending import read_pending, to_read
 
             reader = default_reader(weights)
             with store.reading() as session:
                 count = len(to_read(session, reader.card.model))
             task = progress.add_task("reading them", total=count)
-            complaints += unread(store, reader, None, lambda n: progress.advance(task, n))
+            complaints += read_pending(store, reader, None, lambda n: progress.advance(task, n))
             replace(desk, prior=reader.card.prior).work_in(None)
     for complaint in complaints:
         say(in_words(complaint))
@@ -97,16 +97,16 @@ def bring_in(
     by: By = "keeper",
     as_json: Json = False,
 ) -> None:
-    """Bring a flock list or a spreadsheet into the records, all of it or nothing."""
+    """Bring a list or spreadsheet in, all of it or nothing."""
     from service.actions.lists import import_records, import_table
     from service.records.exchange.importing import rows_from
-    from service.records.exchange.mapping import chosen
+    from service.records.exchange.mapping import choose_columns
 
     if file.suffix.lower() == ".json":
         out.print(f"{import_records(desk_of(by), file, replace_all)} rows", highlight=False)
         return
     rows = rows_from(file)
-    columns = chosen(maps or [], rows[0] if rows else [])
+    columns = choose_columns(maps or [], rows[0] if rows else [])
     if show or not as_json:
         table = Table("column", "taken for")
         for heading in rows[0] if rows else []:
@@ -125,13 +125,13 @@ def export(
     ] = None,
     form: Annotated[str, typer.Option("--as", help="csv or json, for stdout.")] = "csv",
 ) -> None:
-    """Write the flock list out, or with .json everything but the photos."""
+    """Write the flock list out, or everything as .json."""
     from service.installation import open_store
-    from service.records.exchange.exporting import written
+    from service.records.exchange.exporting import export_as
     from service.records.photo_files import write_whole
 
     suffix = file.suffix.lower().lstrip(".") if file else form
-    data = written(open_store(from_environment()), suffix)
+    data = export_as(open_store(from_environment()), suffix)
     if file is None:
         sys.stdout.write(data.decode())
         return
@@ -147,7 +147,7 @@ def backup(
     """Write everything into one file with checksums."""
     from service.installation import open_store
     from service.records.backup import backup as write
-    from service.records.backup import checked
+    from service.records.backup import verify_backup
 
     if file.exists() and not replace:
         raise UsageMistake("file_is_there", file=file)
@@ -155,7 +155,7 @@ def backup(
     with bar(as_json) as progress:
         task = progress.add_task("writing photos", total=None)
         count = write(store, file, lambda: progress.advance(task))
-        checked(file)
+        verify_backup(file)
     if as_json:
         print(json.dumps({"photos": count, "bytes": file.stat().st_size}))
     else:
@@ -196,19 +196,19 @@ def verify(
 ) -> None:
     """Check that nothing is missing or damaged."""
     from service.installation import open_store
-    from service.records.backup import checked
-    from service.records.intake.journal import tidy, told_sweep
+    from service.records.backup import verify_backup
+    from service.records.intake.journal import describe_sweep, tidy
     from service.records.verify import verify as check
 
     with bar(as_json) as progress:
         task = progress.add_task("checking photos", total=None)
         if file is not None:
-            names = checked(file, lambda: progress.advance(task))
+            names = verify_backup(file, lambda: progress.advance(task))
             count, complaints = len(names), list[Coded]()
         else:
             store = open_store(from_environment())
             if tidy_up:
-                for line in told_sweep(store, tidy(store)):
+                for line in describe_sweep(store, tidy(store)):
                     say(in_words(line))
             result = check(store, lambda: progress.advance(task))
             count, complaints = result.photos, list(result.complaints)
@@ -234,7 +234,7 @@ def verify(
 def trail(
     last: Annotated[int, typer.Option(min=1, help="How many acts.")] = 20, as_json: Json = False
 ) -> None:
-    """What was changed in the records, by whom, newest first."""
+    """List what was changed in the records, newest first."""
     from service.installation import open_store
     from service.records.audit_log import act_json, acts
 
@@ -247,7 +247,7 @@ def trail(
     for a in found:
         when = f"{a.made:%Y-%m-%d %H:%M}"
         table.add_row(
-            a.batch[:8], when, a.by, in_words(a.act), str(a.changes), "undone" if a.undone else ""
+            a.name[:8], when, a.by, in_words(a.act), str(a.changes), "undone" if a.undone else ""
         )
     out.print(table)
 
@@ -258,7 +258,7 @@ def undo(
     by: By = "keeper",
     as_json: Json = False,
 ) -> None:
-    """Take back one act, in full or not at all; this too can be undone."""
+    """Take back one act in full; this too can be undone."""
     from service.actions.lists import undo as take_back
 
     _, count = take_back(desk_of(by), act)
@@ -267,7 +267,7 @@ def undo(
 
 @app.command()
 def people(as_json: Json = False) -> None:
-    """Who reads photos blind, how far they agree, and how often each of them slips."""
+    """Show who reads photos blind, and how far they agree."""
     from service.answers.raters import agreement
     from service.installation import open_store
 
@@ -295,7 +295,7 @@ def labels(
     ] = None,
     pens: Annotated[bool, typer.Option("--pens", help="Pen sheets instead.")] = False,
 ) -> None:
-    """Leg-band labels or pen sheets with QR codes that `intake` recognises in a photo."""
+    """Print leg-band labels or pen sheets with QR codes."""
     from service.documents.labels_pdf import band_sheet, pen_sheets
     from service.installation import open_store
     from service.records.photo_files import write_whole

@@ -40,7 +40,7 @@ def say(line: str) -> None:
 
 
 def day(text: str, option: str) -> date | None:
-    """A date option that may be left out. Raises UsageMistake."""
+    """Return a date option that may be left out. Raises UsageMistake."""
     if not text:
         return None
     try:
@@ -50,7 +50,7 @@ def day(text: str, option: str) -> date | None:
 
 
 def day_of(text: str) -> date:
-    """The day for ages: `--on`, today if left out."""
+    """Return the day for ages: `--on`, today if left out."""
     return day(text, "--on") or clock.today()
 
 
@@ -64,6 +64,6 @@ def desk_of(by: str = "") -> Desk:
 
 
 def bar(quiet: bool) -> Progress:
-    """A progress bar on stderr, none when piped."""
+    """Return a progress bar on stderr, none when piped."""
     console = Console(stderr=True)
     return Progress(console=console, disable=quiet or not console.is_terminal, transient=True)

@@ -22,7 +22,7 @@ ACROSS, TILE = 6, 28.0
 
 
 def batch_sheet(told: Report, photos: Path) -> bytes:
-    """The report as PDF; `photos` is the folder of the kept photos."""
+    """Return the report as PDF; `photos` is the folder of the kept photos."""
     hatch = told.hatch
     title = _("Grow-out of {name}").format(name=hatch.name)
     sheet = Sheet(title)
@@ -67,7 +67,7 @@ def batch_sheet(told: Report, photos: Path) -> bytes:
 
 
 def room(sheet: Sheet, height: float) -> None:
-    """A new page unless so many millimetres are left."""
+    """Begin a new page unless so many millimetres are left."""
     if sheet.pdf.get_y() + height > BOTTOM:
         sheet.pdf.add_page()
 
@@ -96,7 +96,7 @@ def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
 
 
 def crop(chick: Chick, photos: Path) -> io.BytesIO | None:
-    """The head of a bird's surest photo as JPEG; None if it can't be had."""
+    """Return the head of a bird's surest photo as JPEG; None if it can't be had."""
     reading = model_reading(chick.photo) if chick.photo else None
     if chick.photo is None or reading is None:
         return None

@@ -22,7 +22,9 @@ WIDE, TALL, LEFT, TOP = 48.0, 27.0, 9.0, 12.0  # millimetres
 
 
 def code(text: str) -> io.BytesIO:
-    """A QR code (ISO/IEC 18004) that survives a soiled quarter, with the quiet zone it needs."""
+    """Return a QR code (ISO/IEC 18004) that survives a soiled quarter, with the quiet zone it
+    needs.
+    """
     buffer = io.BytesIO()
     segno.make_qr(text, error="q").save(buffer, kind="png", scale=8, border=4)
     buffer.seek(0)
@@ -30,7 +32,7 @@ def code(text: str) -> io.BytesIO:
 
 
 def document(title: str) -> FPDF:
-    """An empty A4 document whose font is embedded, so that any band can be written."""
+    """Return an empty A4 document whose font is embedded, so that any band can be written."""
     pdf = FPDF(format="A4")
     pdf.set_title(title)
     pdf.set_lang(current.get())
@@ -41,7 +43,7 @@ def document(title: str) -> FPDF:
     return pdf
 
 
-def fitted(pdf: FPDF, text: str, width: float, size: float) -> None:
+def fit_text(pdf: FPDF, text: str, width: float, size: float) -> None:
     """Set the bold font as large as lets a text fit into a width."""
     pdf.set_font("DejaVu", "B", size)
     while pdf.get_string_width(text) > width and size > 5:
@@ -79,7 +81,7 @@ def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
             TALL - 3,
             alt_text=translated("bird {bird}").format(bird=bird.band),
         )
-        fitted(pdf, bird.band, WIDE - TALL, 20)
+        fit_text(pdf, bird.band, WIDE - TALL, 20)
         pdf.text(x + TALL - 1, y + 12, bird.band)
         pdf.set_font("DejaVu", "", 6)
         for line, words in enumerate(sex_and_day(bird).split(", ")):
@@ -88,14 +90,17 @@ def band_sheet(session: Session, bands: Sequence[str] | None = None) -> bytes:
 
 
 def pen_sheets(session: Session) -> bytes:
-    """A page a pen: its name, and who lives in it now. Raises StoreError if there is no pen."""
+    """Return a page a pen.
+
+    Its name, and who lives in it now. Raises StoreError if there is no pen.
+    """
     pens = session.scalars(select(PenRow).order_by(PenRow.name)).all()
     if not pens:
         raise Refusal("no_pens_yet")
     pdf = document(translated("Pen sheets"))
     for pen in pens:
         pdf.add_page()
-        fitted(pdf, pen.name, 130, 48)
+        fit_text(pdf, pen.name, 130, 48)
         pdf.text(15, 35, pen.name)
         pdf.image(
             code(f"combwright:pen:{pen.name}"), 155, 10, 45, alt_text=f"{word('pen')} {pen.name}"
@@ -111,7 +116,7 @@ def pen_sheets(session: Session) -> bytes:
             if y > 275:
                 pdf.add_page()
                 y = 20.0
-            fitted(pdf, bird.band, 50, 20)
+            fit_text(pdf, bird.band, 50, 20)
             pdf.text(15, y + 10, bird.band)
             pdf.set_font("DejaVu", "", 11)
             pdf.text(70, y + 9, sex_and_day(bird))

@@ -11,10 +11,10 @@ from fpdf import FPDF
 from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
 from service.documents.labels_pdf import document
-from service.documents.triage_html import PILE_TITLES, begun, sentence
+from service.documents.triage_html import PILE_TITLES, capitalised, sentence
 from service.flock.held_out_errors import Wrong
 from service.records.photo_files import place
-from service.views.second_opinion import STANDING, Opinion, PhotoLook, named_combs
+from service.views.second_opinion import CLOSING_LINES, Opinion, PhotoLook, named_combs
 from service.wording.language import translated as _
 from service.wording.numbers import percent, times
 from service.wording.sentences import Message, day, say, word
@@ -38,13 +38,13 @@ class Sheet:
         self, words: str, size: float = 8.5, bold: bool = False, left: float = LEFT,
         wide: float = WIDE,
     ) -> None:  # fmt: skip
-        """A paragraph."""
+        """Write a paragraph."""
         self.pdf.set_font("DejaVu", "B" if bold else "", size)
         self.pdf.set_x(left)
         self.pdf.multi_cell(wide, size * 0.5, words, align="L", new_x="LMARGIN", new_y="NEXT")
 
     def heading(self, words: str, left: float = LEFT, wide: float = WIDE) -> None:
-        """A heading with a rule below."""
+        """Write a heading with a rule below."""
         self.pdf.ln(1.6)
         self.text(words, 10, True, left, wide)
         y = self.pdf.get_y() + 0.4
@@ -64,7 +64,7 @@ class Sheet:
 
 
 def opinion_sheet(told: Opinion, photos: Path) -> bytes:
-    """The sheet as PDF; `photos` is the folder of the kept photos."""
+    """Return the sheet as PDF; `photos` is the folder of the kept photos."""
     title = _("Second opinion on bird {band}").format(band=told.bird)
     sheet = Sheet(title)
     pdf = sheet.pdf
@@ -75,7 +75,7 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
     parents = (told.sire or word("unknown"), told.dam or word("unknown"))
     about += [say(Message("says_parents", sire=parents[0], dam=parents[1]))]
     made = _("On {day}, by {model}.").format(day=day(told.on), model=told.model)
-    sheet.text(f"{begun(', '.join(part for part in about if part))}. {made}")
+    sheet.text(f"{capitalised(', '.join(part for part in about if part))}. {made}")
     row_of_heads(pdf, told.photos, photos)
     sheet.heading(_("What the photos say"))
     said = word(told.proposal or "")
@@ -150,13 +150,13 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
         sheet.heading(_("Take care"))
         sheet.points(list(map(say, told.cautions)), 6)
     pdf.ln(1.5)
-    for line in STANDING:
+    for line in CLOSING_LINES:
         sheet.text(say(line), 7.5)
     return bytes(pdf.output())
 
 
 def weight(ratio: float) -> str:
-    """A likelihood ratio in words.
+    """Return a likelihood ratio in words.
 
     >>> weight(2.34), weight(0.25), weight(1.0)
     ('2.3 times for', '4 times against', 'says nothing')
@@ -169,17 +169,17 @@ def weight(ratio: float) -> str:
 
 
 def facts_of(wrong: Wrong) -> dict[str, float]:
-    """The numbers of held-out readings like this one."""
+    """Return the numbers of held-out readings like this one."""
     return {"wrong": wrong.wrong, "of": wrong.of, "low": wrong.low, "high": wrong.high}
 
 
 def head_words(name: str, said: str) -> str:
-    """What a picture of a head shows, for who can't see it."""
+    """Return what a picture of a head shows, for who can't see it."""
     return _("Head of {name}, read: {comb}").format(name=name, comb=said)
 
 
 def head_of(photo: Path, reading: Reading, side: int) -> io.BytesIO | None:
-    """The head on a kept photo as JPEG; None if the photo can't be opened."""
+    """Return the head on a kept photo as JPEG; None if the photo can't be opened."""
     try:
         picture = open_photo(photo)
     except PhotoError:
@@ -213,7 +213,7 @@ def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Path) -> None:
 
 
 def squares(pdf: FPDF, genotypes: dict[str, float]) -> None:
-    """The nine genotypes as a table of R and P; likely ones are set bold."""
+    """Draw the nine genotypes as a table of R and P; likely ones are set bold."""
     columns, names = ("P/P", "P/p+", "p+/p+"), list(genotypes)
     pdf.set_font("DejaVu", "", 8.5)
     with pdf.table(

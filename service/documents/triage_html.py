@@ -46,28 +46,28 @@ def environment() -> Environment:
         translated, translated_number, newstyle=True
     )
     env.filters.update(percent=percent, spoken=lambda comb: word(comb or ""), words=say)
-    env.filters.update(sentence=sentence, begun=begun, word=word)
+    env.filters.update(sentence=sentence, capitalised=capitalised, word=word)
     env.globals["spoken_language"] = current.get
     return env
 
 
-def begun(text: str) -> str:
+def capitalised(text: str) -> str:
     """Text with a capital at its start and the rest as it is: German nouns keep theirs.
 
-    >>> begun("gefalteter Einfachkamm")
+    >>> capitalised("gefalteter Einfachkamm")
     'Gefalteter Einfachkamm'
     """
     return f"{text[:1].upper()}{text[1:]}"
 
 
 def sentence(message: Coded | str) -> str:
-    """A sentence in the language at hand, with a capital and a full stop."""
+    """Return a sentence in the language at hand, with a capital and a full stop."""
     said = message if isinstance(message, str) else say(message)
-    return f"{begun(said)}{'' if said.endswith(('.', '?', '!')) else '.'}"
+    return f"{capitalised(said)}{'' if said.endswith(('.', '?', '!')) else '.'}"
 
 
 def crop_data(photo: Path, reading: Reading, side: int = 200) -> str:
-    """The head of a photo as a data URL (JPEG), with some of its surroundings."""
+    """Return the head of a photo as a data URL (JPEG), with some of its surroundings."""
     crop = head_view(open_photo(photo), reading.head.box, 1.25, side)
     buffer = io.BytesIO()
     crop.save(buffer, "JPEG", quality=82)
@@ -146,6 +146,6 @@ def write_page(
 
 
 def summary(batch: Batch) -> dict[str, int]:
-    """Number of birds in each pile, and of photos that couldn't be read."""
+    """Return number of birds in each pile, and of photos that couldn't be read."""
     counts = {name: len(batch.pile(name)) for name in PILES}
     return {**counts, "unreadable": len(batch.failures)}

@@ -42,7 +42,7 @@ class Batch:
     """Birds of the flock list without a photo in this batch."""
 
     def pile(self, name: str) -> list[Item]:
-        """The items of one pile."""
+        """Return the items of one pile."""
         return [item for item in self.items if item.pile == name]
 
 
@@ -89,7 +89,7 @@ def owners(photos: Sequence[Path], flock: Flock | None) -> dict[str, list[Path]]
 def read_every_head(
     photos: Sequence[Path], reader: Reader, tick: Callable[[], None]
 ) -> tuple[dict[Path, list[Reading]], list[Failure]]:
-    """Readings of all heads of every photo, and the photos that can't be decoded."""
+    """Return readings of all heads of every photo, and the photos that can't be decoded."""
     readings: dict[Path, list[Reading]] = {}
     failures: list[Failure] = []
     for path in photos:
@@ -108,7 +108,10 @@ def read_all(
     tick: Callable[[], None] = lambda: None,
     chunk: int = 8,
 ) -> tuple[dict[Path, Reading], list[Failure]]:
-    """Readings of all photos that can be decoded, and the failures; few in memory at once."""
+    """Return readings of all photos that can be decoded, and the failures.
+
+    Few in memory at once.
+    """
     readings: dict[Path, Reading] = {}
     failures: list[Failure] = []
     # Decoding leaves Python's lock alone, so that several photos are decoded at a time.
@@ -132,7 +135,7 @@ def read_all(
 
 
 def opened_or_error(path: Path) -> Photo | PhotoError:
-    """A decoded photo, or why it can't be decoded."""
+    """Return a decoded photo, or why it can't be decoded."""
     try:
         return open_photo(path)
     except PhotoError as error:

@@ -52,7 +52,7 @@ def load_boxes(path: Path) -> dict[str, Box]:
 
 
 def box_for(photo: Path, boxes: dict[str, Box]) -> Box | None:
-    """The box of a photo by its path as given, by the end of its path, or by its file name."""
+    """Return box of a photo by its path as given, by the end of its path, or by its file name."""
     parts = photo.parts
     names = [str(photo), *("/".join(parts[i:]) for i in range(len(parts)))]
     return next((boxes[name] for name in names if name in boxes), None)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from classifier.reading import Reading
-from genetics.combs import CLASSES, comb_given_genotype
+from genetics.combs import CLASSES, penetrance
 from genetics.evidence import on_genotypes
 from genetics.genotype import NAMES, all_loci
 from service.flock.conflicts import Conflict, conflict
@@ -70,7 +70,7 @@ class Candidate:
     """By genotype at R, P and crest, where the comb read couples them."""
     variety: str = "unknown"
     method: str = "exact"
-    """'exact', or 'approximate' where the flock was too entangled."""
+    """'exact', or 'approximate' where the flock was too complex."""
     error: float = 0.0
     """Largest standard error of a probability, if approximate."""
     converged: bool = True
@@ -81,7 +81,7 @@ class Candidate:
         return caution(self.method, self.error, self.converged)
 
     def numbers(self) -> dict[str, Any]:
-        """The parts that are no sentences, as JSON holds them."""
+        """Return the parts that are no sentences, as JSON holds them."""
 
         def rounded(table: dict[str, float]) -> dict[str, float]:
             return {k: round(v, 9) for k, v in table.items()}
@@ -111,7 +111,7 @@ class Candidate:
         }
 
     def as_json(self) -> dict[str, Any]:
-        """The contract's JSON object: sentences in the language at hand, and their codes."""
+        """Return the contract's JSON object: sentences in the language at hand, and their codes."""
         numbers = self.numbers()
         first = {name: numbers.pop(name) for name in ("bird", "genotypes", "combs")}
         return {
@@ -137,7 +137,7 @@ class Candidate:
 
     @classmethod
     def from_data(cls, content: dict[str, Any]) -> Candidate:
-        """The candidate that `as_data` was made from."""
+        """Return the candidate that `as_data` was made from."""
         kept = content["conflict"]
         return cls(
             bird=content["bird"],
@@ -189,7 +189,7 @@ def candidates(
     """Candidates for every bird, in the order of the flock.
 
     `readings` by band; `prior` is the training prior of the model that made them; `on` is the
-    day for ages; `counted` are chicks scored without bands. Where the flock is too entangled for
+    day for ages; `counted` are chicks scored without bands. Where the flock is too complex for
     an exact answer it is approximate and says so; `progress` hears how much of that is done.
     Raises genetics.pedigree.PedigreeError where neither is possible.
     """
@@ -205,13 +205,13 @@ def describe(
     inference: Inference,
     with_culprits: bool = True,
 ) -> Candidate:
-    """The candidate of one row, with ledger and conflict."""
+    """Return the candidate of one row, with ledger and conflict."""
     bird, seen = flock.birds[row], evidence[row]
-    marginal, others = inference.combs.marginals[row], inference.combs.others[row]
+    marginal, others = inference.combs.marginals[row], inference.combs.cavities[row]
     crest = crest_chance(inference, row, seen.crest)
     before = others * seen.wattles * seen.genotype
     before = before / before.sum() if before.sum() > 0 else others
-    after = (before @ comb_given_genotype(crest)) * seen.combs
+    after = (before @ penetrance(crest)) * seen.combs
     after = after / after.sum()
     joint = inference.joints.get(row)
     with_crest = {}
@@ -235,7 +235,7 @@ def describe(
 
 
 def copies_written(symbol: str) -> list[str]:
-    """The three genotypes of a locus, the dominant one first."""
+    """Return the three genotypes of a locus, the dominant one first."""
     locus = all_loci()[symbol]
     a, b = locus.dominant, locus.recessive
     return [f"{a}/{a}", f"{a}/{b}", f"{b}/{b}"]
@@ -249,12 +249,12 @@ def by_copies(symbol: str, chances: Array) -> dict[str, float]:
 def ledger(
     flock: Flock, row: int, seen: Evidence, inference: Inference, crest: bool | float
 ) -> list[Entry]:
-    """The evidence of one bird, piece by piece."""
+    """Return the evidence of one bird, piece by piece."""
     bird, founders = flock.birds[row], inference.priors[row]
-    others = inference.combs.others[row]
+    others = inference.combs.cavities[row]
     best = int(inference.combs.marginals[row].argmax())
     found = []
-    from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0 or row in flock.possible
+    from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0 or row in flock.candidate_parents
     if from_parents or not np.allclose(others, founders / founders.sum()):
         says = Message("says_chicks")
         if from_parents:
@@ -277,14 +277,14 @@ def ledger(
     if bird.genotype:
         rest = on_genotypes(seen.combs, crest) * seen.wattles
         add("piece_genotype", Message("says_genotype", genotype=bird.genotype), seen.genotype, rest)
-    photos = [look for look in seen.looks if not look.by_person]
+    photos = [look for look in seen.observations if not look.by_person]
     pool = on_genotypes(together(photos), crest)
-    for look in seen.looks:
+    for look in seen.observations:
         says = Message("says_comb", comb=look.comb)
         if not look.by_person and len(photos) > 1:
             ratio = f"{best_ratio(pool, founders, best):.2g}"
             says = Message("says_pooled", comb=look.comb, photos=len(photos), ratio=ratio)
-        without = on_genotypes(together([x for x in seen.looks if x is not look]), crest)
+        without = on_genotypes(together([x for x in seen.observations if x is not look]), crest)
         # What this look adds to the others: of pooled photos less than it would alone.
         added = on_genotypes(seen.combs, crest) / without
         entry_rest = without * seen.wattles * seen.genotype

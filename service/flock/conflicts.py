@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from genetics.combs import CLASSES, comb_given_genotype, tables
-from genetics.pedigree import Impossible, Possible, infer
+from genetics.combs import CLASSES, penetrance, tables
+from genetics.pedigree import CandidateParents, Impossible, infer
 from genetics.variable_elimination import TooWide
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock
@@ -78,7 +78,7 @@ class Conflict:
 
     @classmethod
     def from_data(cls, content: dict[str, Any]) -> Conflict:
-        """The conflict that `as_data` was made from."""
+        """Return the conflict that `as_data` was made from."""
         kept = content["culprits"]
         return cls(
             from_data(content["source"]),
@@ -97,15 +97,15 @@ def conflict(
     inference: Inference,
     with_culprits: bool = True,
 ) -> Conflict | None:
-    """A reading that the pedigree makes impossible, with the likelier culprits.
+    """Return a reading that the pedigree makes impossible, with the likelier culprits.
 
     Weighing the culprits takes many inferences; they can be left out for the time being.
     """
     limits = tables()["conflict"]
-    others = inference.combs.others[row]
+    others = inference.combs.cavities[row]
     crest = crest_chance(inference, row, evidence[row].crest)
-    leaky = others @ comb_given_genotype(crest)
-    for look in evidence[row].looks:
+    leaky = others @ penetrance(crest)
+    for look in evidence[row].observations:
         words = ("single_blade_pea", "triple_pea") if look.comb == "pea" else (look.comb,)
         if not look.comb or sum(leaky[CLASSES.index(w)] for w in words) >= limits["unlikely"]:
             continue
@@ -120,7 +120,7 @@ def conflict(
 
 def textbook_chance(others: Array, crest: bool | None, words: Sequence[str]) -> float:
     """Chance of a comb by the textbook alone, without leaks, from the relatives (9,) alone."""
-    table = comb_given_genotype(crest)
+    table = penetrance(crest)
     folded, single = CLASSES.index("crest_folded_single"), CLASSES.index("single")
     top = np.zeros_like(table)
     top[np.arange(9), table.argmax(1)] = 1
@@ -134,7 +134,7 @@ def near(flock: Flock, row: int) -> list[int]:
     """Rows of a bird's parents and theirs, chicks and their other parents, sibs, day mates."""
     sire, dam = flock.sire, flock.dam
     ring = {row, sire[row], dam[row]}
-    some = flock.possible.get(row)
+    some = flock.candidate_parents.get(row)
     ring |= {*some.sires, *some.dams} if some else set()
     ring |= {r for p in (sire[row], dam[row]) if p >= 0 for r in (sire[p], dam[p])}
     hatched = flock.birds[row].hatched
@@ -150,7 +150,7 @@ def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...
     """Explanations of a conflict by their weight: chance beforehand times how well they fit.
 
     Tried: the comb was misread; the sire or the dam is another bird; two chicks hatched on one
-    day from different parents carry each other's bands. Of a large flock, or one too entangled
+    day from different parents carry each other's bands. Of a large flock, or one too complex
     for an exact answer, only the bird's nearer relatives take part.
     """
     limits = tables()["conflict"]
@@ -163,7 +163,7 @@ def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...
         # A parent left outside speaks through what the whole flock says of its chick.
         outside = [p for p in (flock.sire[r], flock.dam[r]) if p >= 0 and p not in place]
         if outside and r != row:
-            others = inference.combs.others[r]
+            others = inference.combs.cavities[r]
             priors[i] = others / others.sum()
     pairs = pairs_of([c for c in inference.counted if c.sire in place and c.dam in place])
     pairs = tuple(type(p)(place[p.sire], place[p.dam], p.likelihood) for p in pairs)
@@ -172,11 +172,11 @@ def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...
         return [place.get(column[r], -1) for r in rows]
 
     several = {
-        place[r]: Possible(
+        place[r]: CandidateParents(
             tuple(place[p] for p in some.sires if p in place),
             tuple(place[p] for p in some.dams if p in place),
         )
-        for r, some in flock.possible.items()
+        for r, some in flock.candidate_parents.items()
         if r in place
     }
 

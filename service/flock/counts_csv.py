@@ -7,7 +7,7 @@ import io
 from dataclasses import dataclass
 from pathlib import Path
 
-from genetics.counts import CountError, checked
+from genetics.counts import CountError, check_counts
 from genetics.evidence import SAID
 from genetics.messages import Place
 from service.errors import FlockError
@@ -73,7 +73,7 @@ def parse_counted(text: str, flock: Flock, name: str = "counts.csv") -> tuple[Co
         chicks[cells["comb"]] = int(cells["chicks"])
     for mating, chicks in found.items():
         try:
-            checked(chicks)
+            check_counts(chicks)
         except CountError as error:
             raise FlockError(error.code, place=Place(name, first[mating]), **error.values) from None
     return tuple(Counted(s, d, chicks) for (s, d), chicks in found.items())

@@ -14,7 +14,7 @@ from genetics.punnett import Grid, Working, grid, working
 
 
 def plain(value: Any) -> Any:
-    """The same with fractions as floats and tuples as lists."""
+    """Return the same with fractions as floats and tuples as lists."""
     if isinstance(value, Fraction):
         return float(value)
     if isinstance(value, dict):
@@ -25,7 +25,7 @@ def plain(value: Any) -> Any:
 
 
 def cross_answer(sire: str, dam: str, with_grid: bool, with_working: bool) -> dict[str, Any]:
-    """The contract's JSON object, with grid and working on request."""
+    """Return the contract's JSON object, with grid and working on request."""
     result = cross(sire, dam)
     rows = []
     for o in result.offspring:
@@ -48,7 +48,7 @@ def cross_answer(sire: str, dam: str, with_grid: bool, with_working: bool) -> di
 
 
 def fraction(value: Number) -> str:
-    """A fraction as people write it; a decimal where its denominator is unwieldy."""
+    """Return a fraction as people write it; a decimal where its denominator is unwieldy."""
     exact = Fraction(value)
     if exact.denominator == 1:
         return str(exact.numerator)
@@ -56,7 +56,7 @@ def fraction(value: Number) -> str:
 
 
 def spoken(comb: str | None) -> str:
-    """A comb word for people."""
+    """Return a comb word for people."""
     return (comb or "").replace("_", " ")
 
 
@@ -77,7 +77,7 @@ def cross_lines(sire: str, dam: str, with_grid: bool, with_working: bool) -> lis
 
 
 def notes(result: Cross) -> list[str]:
-    """What to say below the table of a cross."""
+    """Return what to say below the table of a cross."""
     found = []
     if result.combs:
         parts = (f"{fraction(p)} {spoken(c)}" for c, p in result.combs.items())
@@ -93,7 +93,7 @@ def notes(result: Cross) -> list[str]:
 
 
 def grid_table(made: Grid) -> Table:
-    """The Punnett grid, the hen's gametes across."""
+    """Return the Punnett grid, the hen's gametes across."""
     table = Table("cock \\ hen", *(f"{g.alleles} ({fraction(g.probability)})" for g in made.dam))
     for gamete, row in zip(made.sire, made.cells, strict=True):
         cells = (f"{c.genotype}\n{spoken(c.comb)}".strip() for c in row)
@@ -102,7 +102,7 @@ def grid_table(made: Grid) -> Table:
 
 
 def working_lines(made: Working) -> list[Table | str]:
-    """The multiplication method in lines."""
+    """Return the multiplication method in lines."""
     found: list[Table | str] = []
     for part in made.parts:
         chicks = ", ".join(f"{fraction(c.probability)} {c.genotype}" for c in part.chicks)

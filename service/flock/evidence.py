@@ -17,7 +17,7 @@ from genetics.evidence import (
     from_sighting,
     from_wattles,
     on_genotypes,
-    pooled,
+    pool,
     wattle_silence,
     with_crest,
 )
@@ -28,7 +28,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Look:
+class Observation:
     """A reading as genetics takes it: the likelihood of the combs and where it comes from."""
 
     source: Message
@@ -46,7 +46,7 @@ class Evidence:
 
     crest: bool | None
     beard: bool | None
-    looks: tuple[Look, ...]
+    observations: tuple[Observation, ...]
     wattles: Array
     wattles_note: Message | None
     genotype: Array
@@ -54,7 +54,7 @@ class Evidence:
     @property
     def combs(self) -> Array:
         """All looks as one likelihood of the combs (6,)."""
-        return together(self.looks)
+        return together(self.observations)
 
     @property
     def coupling(self) -> Array | None:
@@ -82,27 +82,27 @@ class Evidence:
         return from_sighting("Mb", self.beard)
 
 
-def together(looks: Sequence[Look]) -> Array:
-    """Looks as one likelihood of the combs (6,).
+def together(looks: Sequence[Observation]) -> Array:
+    """Return looks as one likelihood of the combs (6,).
 
     The model's looks at several photos are pooled, and so are one person's at several; what
     different people say is multiplied, and with what the model says.
     """
-    combs = pooled([look.likelihood for look in looks if not look.by_person])
+    combs = pool([look.likelihood for look in looks if not look.by_person])
     for person in dict.fromkeys(look.by for look in looks if look.by_person):
         mine = [look.likelihood for look in looks if look.by_person and look.by == person]
-        combs = combs * (mine[0] if len(mine) == 1 else pooled(mine))
+        combs = combs * (mine[0] if len(mine) == 1 else pool(mine))
     return combs
 
 
-def look_of(reading: Reading, prior: Sequence[float]) -> Look:
-    """A model's reading as a likelihood; what can't be read says nothing."""
+def observation_of(reading: Reading, prior: Sequence[float]) -> Observation:
+    """Return a model's reading as a likelihood; what can't be read says nothing."""
     useless = 1 - (1 - reading.none_of_these) * reading.readable
     if reading.pile == "new_photo":
         useless = 1.0
     likelihood = from_posterior(reading.comb, prior, useless)
     comb = reading.best if reading.proposal else ""
-    return Look(Message("source_photo", name=reading.photo), likelihood, comb)
+    return Observation(Message("source_photo", name=reading.photo), likelihood, comb)
 
 
 def evidence_of(
@@ -110,14 +110,14 @@ def evidence_of(
     readings: Sequence[Reading],
     prior: Sequence[float],
     on: date | None,
-    people: Sequence[Look] = (),
+    people: Sequence[Observation] = (),
 ) -> Evidence:
     """Collect what was seen of a bird; a note in the list outranks the photo for the crest.
 
     `people` are persons' looks at the bird's photos: they stand for the list's comb if the same
     person wrote that, or nobody is named there.
     """
-    looks = [look_of(r, prior) for r in readings]
+    looks = [observation_of(r, prior) for r in readings]
     crest = bird.crest
     if crest is None and readings:
         chance = float(np.mean([r.crest for r in readings]))
@@ -127,7 +127,7 @@ def evidence_of(
     if bird.comb and not again:
         who = bird.comb_by
         source = Message("source_person", who=who) if who else Message("source_somebody")
-        looks.append(Look(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
+        looks.append(Observation(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
     age = bird.age_weeks(bird.wattles_on or on)
     wattles, note = np.ones(9), None
     if bird.wattles:

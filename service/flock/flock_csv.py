@@ -14,7 +14,7 @@ from typing import Any
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import GenotypeError, possible
 from genetics.messages import Place
-from genetics.pedigree import PedigreeError, Possible, check
+from genetics.pedigree import CandidateParents, PedigreeError, check
 from service.errors import FlockError
 
 COLUMNS = (
@@ -72,7 +72,7 @@ class Flock:
     birds: tuple[Bird, ...]
     sire: tuple[int, ...]
     dam: tuple[int, ...]
-    possible: dict[int, Possible] = field(default_factory=dict)
+    candidate_parents: dict[int, CandidateParents] = field(default_factory=dict)
     """By row, parents that are one of several: '12 or 14' in the list."""
     columns: tuple[str, ...] = COLUMNS
     """Columns that the list has: what it doesn't have, it says nothing about."""
@@ -90,7 +90,10 @@ class Flock:
 def complain(
     path: str, line: int, column: str, value: str, code: str, /, of: str = "", **values: Any
 ) -> FlockError:
-    """The error for a cell of a list; birds on record have no line, so it names the bird `of`."""
+    """Return the error for a cell of a list.
+
+    Birds on record have no line, so it names the bird `of`.
+    """
     place = Place(path, line, column) if line else Place(path, column=column, bird=of)
     return FlockError(code, place=place, value=value, **values)
 
@@ -107,7 +110,7 @@ def load_flock(path: Path) -> Flock:
 
 
 def as_text(raw: bytes, name: str) -> str:
-    """A list's bytes as text. Raises FlockError with the line that isn't UTF-8."""
+    """Return a list's bytes as text. Raises FlockError with the line that isn't UTF-8."""
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -153,7 +156,7 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
         lines[bird.bird] = line
         birds.append(bird)
     others = [bird for bird in beside if bird.bird not in lines]
-    flock = connected([*birds, *others], name)
+    flock = connect_parents([*birds, *others], name)
     return replace(flock, columns=tuple(header), listed=len(birds))
 
 
@@ -205,11 +208,11 @@ def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
     )
 
 
-def connected(birds: list[Bird], name: str) -> Flock:
+def connect_parents(birds: list[Bird], name: str) -> Flock:
     """Parents looked up, with their sex and the absence of cycles checked."""
     rows = {bird.bird: i for i, bird in enumerate(birds)}
     parents: dict[str, list[int]] = {"sire": [], "dam": []}
-    possible: dict[int, Possible] = {}
+    possible: dict[int, CandidateParents] = {}
     for row, bird in enumerate(birds):
         several: dict[str, tuple[int, ...]] = {}
         for column in ("sire", "dam"):
@@ -217,7 +220,7 @@ def connected(birds: list[Bird], name: str) -> Flock:
             parents[column].append(found[0] if len(found) == 1 else -1)
             several[column] = tuple(found) if len(found) > 1 else ()
         if any(several.values()):
-            possible[row] = Possible(several["sire"], several["dam"])
+            possible[row] = CandidateParents(several["sire"], several["dam"])
         if bird.sire and bird.sire == bird.dam:
             raise complain(name, bird.line, "dam", bird.dam, "is_also_the_sire", of=bird.bird)
     try:

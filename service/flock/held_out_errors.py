@@ -57,7 +57,7 @@ def wrong_like_this(card: dict[str, Any], pile: str, confidence: float) -> Wrong
 
 
 def with_interval(like: str, wrong: int, of: int) -> Wrong:
-    """The share that is wrong, with its interval.
+    """Return the share that is wrong, with its interval.
 
     >>> with_interval("settled", 4, 93).in_hundred
     4

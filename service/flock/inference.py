@@ -50,7 +50,7 @@ class Inference:
 
 
 def caution(method: str, error: float, converged: bool) -> Message | None:
-    """What every output says of an approximate answer; None for an exact one.
+    """Return what every output says of an approximate answer; None for an exact one.
 
     >>> caution('exact', 0.0, True)
     """
@@ -60,7 +60,10 @@ def caution(method: str, error: float, converged: bool) -> Message | None:
 
 
 def variety_of(flock: Flock, row: int, name: str = "flock.csv") -> str:
-    """The variety of a bird as `varieties.toml` names it; FlockError for one that it doesn't."""
+    """Return the variety of a bird as `varieties.toml` names it.
+
+    FlockError for one that it doesn't.
+    """
     bird = flock.birds[row]
     variety = bird.extra.get("variety", "") or "unknown"
     if variety not in varieties():
@@ -72,7 +75,7 @@ def variety_of(flock: Flock, row: int, name: str = "flock.csv") -> str:
 
 
 def pairs_of(counted: Sequence[Counted]) -> tuple[Pair, ...]:
-    """Counts without bands as evidence on the parents."""
+    """Return counts without bands as evidence on the parents."""
     return tuple(Pair(c.sire, c.dam, mating_likelihood(c.chicks)) for c in counted)
 
 
@@ -103,7 +106,7 @@ def infer_flock(
     crest = layer("Cr", [e.on_crest for e in evidence])
     beard = layer("Mb", [e.on_beard for e in evidence])
     for slack in (0.0, 1e-4):
-        # Records may exclude each other; then every one is let err a little.
+        # Records may contradict each other; then each is given a small error probability.
         tops = own.max(1, keepdims=True) if count else own
         combs = comb_layer(own + slack * tops, priors, counted)
         soft = {i: t + slack * t.max() for i, t in tables.items()}
@@ -111,7 +114,13 @@ def infer_flock(
         try:
             if tables:
                 both = infer_layers(
-                    flock.sire, flock.dam, [combs, crest], soft, rng, progress, flock.possible
+                    flock.sire,
+                    flock.dam,
+                    [combs, crest],
+                    soft,
+                    rng,
+                    progress,
+                    flock.candidate_parents,
                 )
                 found, crests = both.layers
                 found = with_context(found, both.around, crest.likelihoods)
@@ -123,7 +132,7 @@ def infer_flock(
                     [combs],
                     rng=rng,
                     progress=progress,
-                    possible=flock.possible,
+                    possible=flock.candidate_parents,
                 ).layers[0]
                 crests = alone(flock, crest)
                 joints = {}
@@ -131,9 +140,9 @@ def infer_flock(
         except Impossible:
             if slack:
                 raise
-    beards = infer_layers(flock.sire, flock.dam, [beard], rng=rng, possible=flock.possible).layers[
-        0
-    ]
+    beards = infer_layers(
+        flock.sire, flock.dam, [beard], rng=rng, possible=flock.candidate_parents
+    ).layers[0]
     rows = likelihoods + slack * (likelihoods.max(1, keepdims=True) if count else 0)
     return Inference(found, crests, beards, joints, rows, priors, tuple(counted))
 
@@ -147,15 +156,15 @@ def alone(flock: Flock, layer: Layer) -> Posterior:
 
     A new reading of a comb leaves crest and beard as they were; they needn't be summed again.
     """
-    content = hashlib.sha256(repr((flock.sire, flock.dam, flock.possible)).encode())
-    for table in (layer.inherit, layer.prior, layer.likelihoods):
+    content = hashlib.sha256(repr((flock.sire, flock.dam, flock.candidate_parents)).encode())
+    for table in (layer.transmission, layer.prior, layer.likelihoods):
         content.update(np.ascontiguousarray(table, float).tobytes())
     key = content.digest()
     found = _kept.get(key)
     if found is None:
         rng = np.random.default_rng(0)
         found = infer_layers(
-            flock.sire, flock.dam, [layer], rng=rng, possible=flock.possible
+            flock.sire, flock.dam, [layer], rng=rng, possible=flock.candidate_parents
         ).layers[0]
         _kept[key] = found
         while len(_kept) > MOST_KEPT:
@@ -169,8 +178,8 @@ def comb_layer(likelihoods: Array, priors: Array, counted: Sequence[Counted]) ->
 
 
 def with_context(posterior: Posterior, around: dict[int, Array], crest: Array) -> Posterior:
-    """The posterior with `others` of coupled birds freed of their own evidence."""
-    others = posterior.others.copy()
+    """Return the posterior with `others` of coupled birds freed of their own evidence."""
+    others = posterior.cavities.copy()
     for row, table in around.items():
         free = table @ crest[row]
         others[row] = free / free.sum()
@@ -188,4 +197,4 @@ def crest_chance(inference: Inference, row: int, noted: bool | None) -> bool | f
     """Whether a bird has a crest: as noted, else its chance by what is known of its relatives."""
     if noted is not None:
         return noted
-    return float(inference.crest.others[row] @ np.array(all_loci()["Cr"].seen))
+    return float(inference.crest.cavities[row] @ np.array(all_loci()["Cr"].seen))

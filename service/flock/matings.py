@@ -15,7 +15,8 @@ from genetics.counts import better_parents, fit
 from genetics.evidence import from_genotype
 from genetics.genotype import NAMES
 from genetics.kinship import kinship
-from genetics.planning import Mating, Pen, matings, pens
+from genetics.planning import Mating, Pen, PlanRequest, matings, pens
+from genetics.rates import Rates
 from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
 from service.flock.evidence import Array, evidence_of
 from service.flock.flock_csv import Flock
@@ -33,8 +34,8 @@ class Subject:
     """What an approximate answer must say of itself."""
 
 
-def written(genotype: str) -> Subject:
-    """A bird known by its genotype; open alleles are as common as among founders."""
+def subject_of_genotype(genotype: str) -> Subject:
+    """Return a bird known by its genotype; open alleles are as common as among founders."""
     prior = founder_prior() * from_genotype(genotype)
     return Subject(genotype, prior / prior.sum())
 
@@ -71,10 +72,10 @@ def mating_test(
     mate: Subject,
     asked: str,
     certainty: float,
-    rates: tuple[float, float, float],
+    rates: Rates,
     scored: Sequence[str],
 ) -> dict[str, Any]:
-    """A test mating worked out, and where it stands after the chicks scored so far."""
+    """Return a test mating worked out, and where it stands after the chicks scored so far."""
     worked = plan(bird.chances, mate.chances, asked, certainty, rates)
     answer: dict[str, Any] = {
         "bird": bird.name,
@@ -103,7 +104,7 @@ def mating_test(
 
 
 def mating_test_rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
-    """The answer as lines for people."""
+    """Return the answer as lines for people."""
     hidden = {"R": "carries r+", "P": "carries p+"}.get(answer["asked"], f"isn't {answer['asked']}")
     rows = [
         (f"chance that it {hidden}", f"{answer['carrier_before']:.0%}"),
@@ -120,7 +121,7 @@ def mating_test_rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str, Any]:
-    """Counts against a mating, and the parents that would fit them best.
+    """Return counts against a mating, and the parents that would fit them best.
 
     Parents whose genotype is open are tested at their likeliest one, and the fitting genotypes are
     listed with what their records say of them. Known ones that fit poorly are weighed against all
@@ -154,10 +155,7 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
 
 def ranked_matings(
     flock: Flock,
-    goal: str,
-    keepers: int,
-    rates: tuple[float, float, float],
-    certainty: float,
+    request: PlanRequest,
     on: date,
 ) -> tuple[list[Mating], Message | None]:
     """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
@@ -168,21 +166,18 @@ def ranked_matings(
         kinship(flock.sire, flock.dam),
         [i for i in rows if flock.birds[i].sex == "cock"],
         [i for i in rows if flock.birds[i].sex == "hen"],
-        goal,
-        keepers,
-        rates,
-        certainty,
+        request,
     )
     return found, inference.caution
 
 
 def sentence(message: Coded | None) -> str:
-    """A sentence in the language at hand, empty for none."""
+    """Return a sentence in the language at hand, empty for none."""
     return say(message) if message else ""
 
 
 def as_row(planned: Mating | Pen) -> dict[str, Any]:
-    """A pair or pen as a JSON object: cautions as sentences, and their codes."""
+    """Return a pair or pen as a JSON object: cautions as sentences, and their codes."""
     row = {k: v for k, v in vars(planned).items() if k != "cautions"}
     said = [say(caution) for caution in planned.cautions]
     words = {"cautions": said} if isinstance(planned, Pen) else {"caution": "; ".join(said)}
@@ -191,14 +186,11 @@ def as_row(planned: Mating | Pen) -> dict[str, Any]:
 
 def mating_plan(
     flock: Flock,
-    goal: str,
-    keepers: int,
-    rates: tuple[float, float, float],
-    certainty: float,
+    request: PlanRequest,
     on: date,
 ) -> list[dict[str, Any]]:
     """All cock x hen pairs as JSON objects."""
-    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    ranked, caution = ranked_matings(flock, request, on)
     names = [b.bird for b in flock.birds]
     return [
         as_row(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": sentence(caution)}
@@ -209,17 +201,14 @@ def mating_plan(
 def pen_plan(
     flock: Flock,
     hens: int,
-    goal: str,
-    keepers: int,
-    rates: tuple[float, float, float],
-    certainty: float,
+    request: PlanRequest,
     on: date,
 ) -> list[dict[str, Any]]:
     """Each cock with his best hens as JSON objects."""
-    ranked, caution = ranked_matings(flock, goal, keepers, rates, certainty, on)
+    ranked, caution = ranked_matings(flock, request, on)
     names = [b.bird for b in flock.birds]
     named = {"approximate": sentence(caution)}
     return [
         as_row(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
-        for p in pens(ranked, hens, keepers, rates, certainty)
+        for p in pens(ranked, hens, request)
     ]

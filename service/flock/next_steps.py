@@ -24,7 +24,7 @@ SINGLE = index_of("r+/r+ p+/p+")
 
 
 def costs() -> dict[str, Any]:
-    """The numbers of `genetics/settling.toml`, with the user's own in place."""
+    """Return the numbers of `genetics/settling.toml`, with the user's own in place."""
     return toml("settling")
 
 
@@ -55,7 +55,7 @@ class Step:
 
 
 def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> list[Step]:
-    """What would settle a bird, by weeks to wait and then by minutes of work."""
+    """Return what would settle a bird, by weeks to wait and then by minutes of work."""
     minutes, weeks = costs()["minutes"], costs()["weeks"]
     found: list[Step] = []
     reasons = item.reasons if item else ()
@@ -90,7 +90,7 @@ def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> li
 
 
 def chances_of(candidate: Candidate) -> np.ndarray[Any, np.dtype[np.float64]]:
-    """The candidate's genotypes as probabilities (9,)."""
+    """Return the candidate's genotypes as probabilities (9,)."""
     return np.array([candidate.genotypes[name] for name in NAMES])
 
 

@@ -33,8 +33,8 @@ class Rule:
     missing: tuple[Message, ...]
 
 
-def named(who: str) -> str | Message:
-    """A witness by name; the model has none."""
+def witness_name(who: str) -> str | Message:
+    """Return a witness by name; the model has none."""
     return Message("the_model") if who == THE_MODEL else who
 
 
@@ -59,15 +59,16 @@ def rule_of_two(witnesses: Sequence[Witness], chicks: Mapping[str, int], conflic
     missing = []
     if len(groups) > 1:
         said = tuple(
-            Message("comb_by_whom", comb=c, names=tuple(map(named, w))) for c, w in groups.items()
+            Message("comb_by_whom", comb=c, names=tuple(map(witness_name, w)))
+            for c, w in groups.items()
         )
         missing.append(Message("rule_disagree", readings=said))
     elif len(agreed) < 2:
-        one = Message("rule_one_so_far", who=named(agreed[0])) if agreed else None
+        one = Message("rule_one_so_far", who=witness_name(agreed[0])) if agreed else None
         missing.append(one or Message("rule_none_so_far"))
     if conflict:
         missing.append(Message("rule_conflict"))
     if missing:
         return Rule(False, (), tuple(missing))
-    by = tuple(Message("rule_reading", who=named(who), comb=comb) for who in agreed)
+    by = tuple(Message("rule_reading", who=witness_name(who), comb=comb) for who in agreed)
     return Rule(True, by, ())

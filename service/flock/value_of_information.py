@@ -16,9 +16,9 @@ import numpy as np
 
 from classifier.quality import rules
 from classifier.vocabulary import COMBS
-from genetics.combs import CLASSES, Array, comb_given_genotype
+from genetics.combs import CLASSES, Array, penetrance
 from genetics.cross import transmission
-from genetics.evidence import misread, slips
+from genetics.evidence import observer_confusion, with_observer_errors
 from service.flock.candidates import Candidate
 from service.flock.next_steps import SINGLE, Step, chances_of, costs
 
@@ -27,7 +27,7 @@ ROUNDS = 200
 
 
 @dataclass(frozen=True)
-class Worth:
+class StepValue:
     """A step with what it brings and costs."""
 
     step: Step
@@ -50,7 +50,7 @@ def joint(candidate: Candidate, crest: bool | None) -> Array:
     scales rows, evidence on the comb columns.
     """
     likely = 1 - candidate.crest.get("cr+/cr+", 1.0)
-    table = comb_given_genotype(likely if crest is None else crest) + 1e-9
+    table = penetrance(likely if crest is None else crest) + 1e-9
     rows = chances_of(candidate)
     columns = np.array([candidate.combs[c] for c in CLASSES])
     found = table * rows[:, None]
@@ -67,12 +67,12 @@ def cost_table() -> Array:
 
 
 def least_risk(combs: Array) -> Array:
-    """Expected cost of the best decision for chances of the combs (..., 6)."""
+    """Return expected cost of the best decision for chances of the combs (..., 6)."""
     return np.asarray((combs @ cost_table().T).min(-1))
 
 
 def gain_of_look(combs: Array, seen_given: Array) -> float:
-    """Expected fall in risk by a look: chances (6,), and p(seen | comb) (6, k)."""
+    """Return expected fall in risk by a look: chances (6,), and p(seen | comb) (6, k)."""
     both = combs[:, None] * seen_given
     seen = both.sum(0)
     after = (both / np.maximum(seen, 1e-300)).T
@@ -80,11 +80,11 @@ def gain_of_look(combs: Array, seen_given: Array) -> float:
 
 
 def gain_of_test(together: Array, chicks: int, rng: np.random.Generator, runs: int = 400) -> float:
-    """Expected fall in risk by a test mating to a single-combed bird, by simulation.
+    """Return expected fall in risk by a test mating to a single-combed bird, by simulation.
 
     `together` (9, 6) as `joint` gives it; chicks are misread as people do.
     """
-    shows = misread(transmission()[:, SINGLE, :] @ comb_given_genotype(False))
+    shows = with_observer_errors(transmission()[:, SINGLE, :] @ penetrance(False))
     before = together.sum(1)
     truth = rng.choice(len(before), size=runs, p=before / before.sum())
     counts = np.array([rng.multinomial(chicks, shows[g] / shows[g].sum()) for g in truth])
@@ -107,17 +107,17 @@ def reader_given(card: dict[str, Any], better: float = 0.0) -> Array:
     return np.asarray(table * (1 - better) + better * np.eye(6))
 
 
-def priced(step: Step) -> float:
-    """What a step costs, in wasted test matings, by the worth of minutes, weeks and eggs."""
+def price_of(step: Step) -> float:
+    """Return what a step costs, in wasted test matings, by the worth of minutes, weeks and eggs."""
     worth = costs()["worth"]
     return float(
         step.minutes * worth["minute"] + step.weeks * worth["week"] + step.eggs * worth["egg"]
     )
 
 
-def worths(
+def values_of_steps(
     candidate: Candidate, steps: Sequence[Step], card: dict[str, Any], crest: bool | None
-) -> list[Worth]:
+) -> list[StepValue]:
     """Every step that brings an observation with its worth, the best for its cost first."""
     together = joint(candidate, crest)
     combs = together.sum(0)
@@ -127,10 +127,10 @@ def worths(
         if step.kind == "test":
             gain = gain_of_test(together, CHICKS, np.random.default_rng(0))
         elif step.kind == "blind":
-            gain = gain_of_look(combs, slips())
+            gain = gain_of_look(combs, observer_confusion())
         elif step.kind in ("photo", "parted", "wait"):
             gain = gain_of_look(combs, reader_given(card, float(better[step.kind])))
         else:
             continue
-        found.append(Worth(step, max(0.0, gain), priced(step)))
+        found.append(StepValue(step, max(0.0, gain), price_of(step)))
     return sorted(found, key=lambda w: -w.per_cost)

@@ -19,7 +19,7 @@ CLASSES: dict[str, type[Base]] = {m.class_.__tablename__: m.class_ for m in Base
 
 
 def plain(value: Any) -> Any:
-    """A column's value as JSON holds it."""
+    """Return a column's value as JSON holds it."""
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat()
     return value.isoformat() if isinstance(value, date) else value
@@ -39,12 +39,12 @@ def lively(table: Table, row: dict[str, Any]) -> dict[str, Any]:
 
 
 def content(item: Base) -> dict[str, Any]:
-    """A row's columns."""
+    """Return a row's columns."""
     return {c.key: plain(getattr(item, c.key)) for c in inspect(item).mapper.column_attrs}
 
 
 def earlier(item: Base) -> dict[str, Any]:
-    """A row's columns as they were before this flush."""
+    """Return a row's columns as they were before this flush."""
     state, was = inspect(item), content(item)
     for name in was:
         history = state.attrs[name].history
@@ -71,14 +71,14 @@ def watch(sessions: sessionmaker[Session]) -> None:
         if not rows:
             return
         info = session.info
-        if "batch" not in info:
+        if "act" not in info:
             raise RuntimeError("a session that only reads has changed records")
         now = datetime.now(UTC)
         session.execute(
             insert(ChangeRow),
             [
                 {
-                    "batch": info["batch"],
+                    "act": info["act"],
                     "made": now,
                     "by": info["by"][:80],
                     "said": info["said"],
@@ -95,9 +95,9 @@ def watch(sessions: sessionmaker[Session]) -> None:
 
 @dataclass(frozen=True)
 class Act:
-    """One batch of the trail."""
+    """One act on the trail; `name` is that by which it can be taken back."""
 
-    batch: str
+    name: str
     made: datetime
     by: str
     act: Message
@@ -106,21 +106,31 @@ class Act:
 
 
 def act_json(act: Act) -> dict[str, Any]:
-    """An act for programs: what it was as a sentence in the language at hand, and as a code."""
-    kept = vars(act) | {"made": act.made.isoformat(), "act": say(act.act)}
-    return kept | {"codes": as_data(act.act)}
+    """Return an act for programs.
+
+    What it was as a sentence in the language at hand, and as a code.
+    """
+    return {
+        "batch": act.name,
+        "made": act.made.isoformat(),
+        "by": act.by,
+        "act": say(act.act),
+        "changes": act.changes,
+        "undone": act.undone,
+        "codes": as_data(act.act),
+    }
 
 
 def acts(session: Session, last: int = 50) -> list[Act]:
-    """The newest acts, newest first."""
+    """Return the newest acts, newest first."""
     newest = (
         select(
-            ChangeRow.batch,
+            ChangeRow.act,
             func.min(ChangeRow.id).label("first"),
             func.max(ChangeRow.id).label("last"),
             func.count().label("changes"),
         )
-        .group_by(ChangeRow.batch)
+        .group_by(ChangeRow.act)
         .order_by(func.max(ChangeRow.id).desc())
         .limit(last)
         .subquery()
@@ -132,7 +142,7 @@ def acts(session: Session, last: int = 50) -> list[Act]:
     ).all()
     undone = set(session.scalars(select(ChangeRow.undoes).where(ChangeRow.undoes != "").distinct()))
     return [
-        Act(row.batch, row.made, row.by, from_data(row.said), changes, row.batch in undone)
+        Act(row.act, row.made, row.by, from_data(row.said), changes, row.act in undone)
         for row, changes in rows
     ]
 
@@ -144,20 +154,20 @@ def history(session: Session, kind: str, row: int) -> Sequence[ChangeRow]:
     ).all()
 
 
-def undo(session: Session, batch: str) -> int:
+def undo(session: Session, act: str) -> int:
     """Take back one act, in full or not at all; returns how many rows it had changed.
 
     `session` is one that writes. Raises StoreError if there is no such act, if it is undone
     already, or if what it changed has been changed again since.
     """
     rows = session.scalars(
-        select(ChangeRow).where(ChangeRow.batch == batch).order_by(ChangeRow.id.desc())
+        select(ChangeRow).where(ChangeRow.act == act).order_by(ChangeRow.id.desc())
     ).all()
     if not rows:
-        raise NotFound("no_such_act", act=batch)
-    if session.scalar(select(ChangeRow.id).where(ChangeRow.undoes == batch).limit(1)):
+        raise NotFound("no_such_act", act=act)
+    if session.scalar(select(ChangeRow.id).where(ChangeRow.undoes == act).limit(1)):
         raise Clash("undone_already")
-    session.info["undoes"] = batch
+    session.info["undoes"] = act
     for change in rows:
         kind = CLASSES[change.kind]
         item = session.get(kind, change.row)
@@ -177,11 +187,11 @@ def undo(session: Session, batch: str) -> int:
     return len(rows)
 
 
-def named(session: Session, start: str) -> str:
-    """The act whose name begins so. Raises StoreError if there is none, or several."""
+def find_act(session: Session, start: str) -> str:
+    """Return the act whose name begins so. Raises StoreError if there is none, or several."""
     if not start:
         raise UsageMistake("no_act_named")
-    query = select(ChangeRow.batch).where(ChangeRow.batch.startswith(start)).distinct().limit(2)
+    query = select(ChangeRow.act).where(ChangeRow.act.startswith(start)).distinct().limit(2)
     found = session.scalars(query).all()
     if len(found) != 1:
         raise NotFound("no_such_act" if not found else "several_acts", act=start)

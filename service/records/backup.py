@@ -34,7 +34,7 @@ def tables() -> list[Table]:
     return [t for t in Base.metadata.sorted_tables if t.name not in DERIVED]
 
 
-def dumped(session: Session) -> str:
+def dump_records(session: Session) -> str:
     """All records as JSON text, the same for the same records."""
     content: dict[str, Any] = {"format": FORMAT, "version": VERSION, "tables": {}}
     for table in tables():
@@ -45,7 +45,7 @@ def dumped(session: Session) -> str:
     return json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True) + "\n"
 
 
-def parsed(words: str, name: str) -> dict[str, list[dict[str, Any]]]:
+def parse_records(words: str, name: str) -> dict[str, list[dict[str, Any]]]:
     """Tables of exported records. Raises StoreError for anything else."""
     try:
         content = json.loads(words)
@@ -122,8 +122,8 @@ def backup(store: Store, path: Path, told: Told = lambda: None) -> int:
     """Write a backup of everything; returns how many photos it holds. Raises StoreError."""
     sums = []
     with in_use(store.photos), store.reading() as session:
-        records = dumped(session).encode()
-        photos = parsed(records.decode(), RECORDS)["photos"]
+        records = dump_records(session).encode()
+        photos = parse_records(records.decode(), RECORDS)["photos"]
         with whole_file(path) as draft, zipfile.ZipFile(draft, "w") as archive:
             for row in photos:
                 name = f"photos/{row['sha256']}{row['suffix']}"
@@ -146,8 +146,8 @@ def backup(store: Store, path: Path, told: Told = lambda: None) -> int:
     return len(photos)
 
 
-def opened(path: Path) -> zipfile.ZipFile:
-    """A backup, opened. Raises StoreError."""
+def open_backup(path: Path) -> zipfile.ZipFile:
+    """Return a backup, opened. Raises StoreError."""
     try:
         return zipfile.ZipFile(path)
     except FileNotFoundError:
@@ -156,9 +156,9 @@ def opened(path: Path) -> zipfile.ZipFile:
         raise StoreError("not_a_backup", place=Place(str(path)), reason=str(error)) from None
 
 
-def checked(path: Path, told: Told = lambda: None) -> list[str]:
+def verify_backup(path: Path, told: Told = lambda: None) -> list[str]:
     """Names of a backup's photos, every checksum verified. Raises StoreError."""
-    with opened(path) as archive:
+    with open_backup(path) as archive:
         try:
             lines = archive.read(SUMS).decode().splitlines()
             listing = "".join(f"{line}\n" for line in lines[:-1])
@@ -175,7 +175,7 @@ def checked(path: Path, told: Told = lambda: None) -> list[str]:
                 if found != wanted:
                     raise StoreError("backup_member_damaged", place=Place(str(path)), name=name)
                 told()
-            rows = parsed(archive.read(RECORDS).decode(), RECORDS)["photos"]
+            rows = parse_records(archive.read(RECORDS).decode(), RECORDS)["photos"]
         except (KeyError, zipfile.BadZipFile, ValueError, EOFError, OSError, zlib.error) as error:
             raise StoreError("backup_damaged", place=Place(str(path)), reason=str(error)) from None
     wanted_names = {f"photos/{r['sha256']}{r['suffix']}" for r in rows}
@@ -189,9 +189,9 @@ def restore(store: Store, path: Path, replace: bool = False, told: Told = lambda
 
     A store that holds records is replaced only with `replace`. Raises StoreError.
     """
-    names = checked(path)
-    with opened(path) as archive:
-        content = parsed(archive.read(RECORDS).decode(), str(path))
+    names = verify_backup(path)
+    with open_backup(path) as archive:
+        content = parse_records(archive.read(RECORDS).decode(), str(path))
         with in_use(store.photos), store.writing("restore", Message("act_restore")) as session:
             load(session, content, str(path), replace)
             for name in names:

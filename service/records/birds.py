@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import Reading
 from service.flock.counts_csv import Counted
-from service.flock.flock_csv import COLUMNS, OR, Bird, Flock, connected
+from service.flock.flock_csv import COLUMNS, OR, Bird, Flock, connect_parents
 from service.flock.inference import variety_of
 from service.records.database import lots
 from service.records.readings import model_reading
@@ -60,20 +60,20 @@ def take_in(session: Session, flock: Flock) -> int:
         if extra != row.extra:
             row.extra = dict(row.extra) | extra
     session.flush()
-    whole = kept_flock(session)
+    whole = stored_flock(session)
     for number in range(len(whole.birds)):
         variety_of(whole, number)
     return len(listed)
 
 
-def kept_birds(session: Session) -> list[Bird]:
+def stored_birds(session: Session) -> list[Bird]:
     """All kept birds as rows of a flock list, without what else is known of them."""
     rows = session.scalars(select(BirdRow).order_by(BirdRow.id))
     return [as_listed(row, line) for line, row in enumerate(rows, start=1)]
 
 
 def blank(band: str) -> BirdRow:
-    """A bird of which nothing is known but its band."""
+    """Return a bird of which nothing is known but its band."""
     return BirdRow(
         band=band,
         sire="",
@@ -92,7 +92,7 @@ def blank(band: str) -> BirdRow:
 
 
 def bird_named(session: Session, band: str) -> BirdRow:
-    """The bird with a band, made if there is none."""
+    """Return the bird with a band, made if there is none."""
     row = session.scalar(select(BirdRow).where(BirdRow.band == band))
     if row is None:
         row = blank(band)
@@ -102,7 +102,7 @@ def bird_named(session: Session, band: str) -> BirdRow:
 
 
 def as_listed(row: BirdRow, line: int = 0) -> Bird:
-    """A kept bird as a row of the flock list."""
+    """Return a kept bird as a row of the flock list."""
     values = {field: getattr(row, field) for field in FIELDS}
     extra = {k: str(v) for k, v in row.extra.items()}
     extra |= {k: getattr(row, k) for k in PLACED if getattr(row, k)}
@@ -110,8 +110,8 @@ def as_listed(row: BirdRow, line: int = 0) -> Bird:
     return Bird(bird=row.band, line=line, photos=photos, extra=extra, **values)
 
 
-def kept_flock(session: Session, bands: Iterable[str] | None = None) -> Flock:
-    """The kept birds as a flock, or those of some bands, whose parents must be among them.
+def stored_flock(session: Session, bands: Iterable[str] | None = None) -> Flock:
+    """Return the kept birds as a flock, or those of some bands, whose parents must be among them.
 
     Parents that the list leaves open are those that lived in the hatch's pen; sightings newer
     than the list stand for its crest, beard and wattles.
@@ -134,7 +134,7 @@ def kept_flock(session: Session, bands: Iterable[str] | None = None) -> Flock:
             if sighting.wattles and sighting.seen_on:
                 bird = replace(bird, wattles_on=sighting.seen_on)
         birds.append(bird)
-    return connected(birds, "the records")
+    return connect_parents(birds, "the records")
 
 
 def sightings(session: Session, ids: Sequence[int] | None) -> dict[int, list[SightingRow]]:
@@ -205,8 +205,13 @@ def photos_of_birds(
     return session.scalars(query)
 
 
-def kept_readings(session: Session, bands: Iterable[str] | None = None) -> dict[str, list[Reading]]:
-    """The newest model reading of every photo, by band; of photos all but alike only the first."""
+def stored_readings(
+    session: Session, bands: Iterable[str] | None = None
+) -> dict[str, list[Reading]]:
+    """Return the newest model reading of every photo, by band.
+
+    Of near-duplicates only the first.
+    """
     found: dict[str, list[Reading]] = {}
     for photo in photos_of_birds(session, PhotoRow.like == "", bands):
         reading = model_reading(photo)
@@ -215,7 +220,7 @@ def kept_readings(session: Session, bands: Iterable[str] | None = None) -> dict[
     return found
 
 
-def kept_counts(session: Session, flock: Flock) -> tuple[Counted, ...]:
+def stored_counts(session: Session, flock: Flock) -> tuple[Counted, ...]:
     """Chicks counted without bands, of matings whose parents are in `flock`."""
     rows = {bird.bird: i for i, bird in enumerate(flock.birds)}
     bands = dict(session.execute(select(BirdRow.id, BirdRow.band)).all())

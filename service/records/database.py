@@ -55,15 +55,15 @@ COMPLAINTS = {
 }
 
 
-def explained(error: Exception) -> StoreError:
-    """A database's complaint as ours."""
+def explain_database_error(error: Exception) -> StoreError:
+    """Return a database's complaint as ours."""
     low = str(getattr(error, "orig", None) or error).lower()
     code = next((ours for sign, ours in COMPLAINTS.items() if sign in low), "records_unusable")
     return StoreError(code, reason=" ".join(low.split())[:160])
 
 
 def open_engine(url: str) -> Engine:
-    """An engine by URL. Raises StoreError for a URL or folder that can't be used."""
+    """Return an engine by URL. Raises StoreError for a URL or folder that can't be used."""
     try:
         if url.startswith("sqlite:///"):
             Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
@@ -122,7 +122,7 @@ def upgrade(engine: Engine) -> None:
                 connection.exec_driver_sql("PRAGMA foreign_keys=ON")
                 connection.exec_driver_sql("BEGIN")
     except DatabaseError as error:
-        raise explained(error) from None
+        raise explain_database_error(error) from None
 
 
 @dataclass(frozen=True)
@@ -132,21 +132,21 @@ class Store:
     engine: Engine
     photos: Path
     sessions: sessionmaker[Session]
-    standing: dict[str, Any] = field(default_factory=dict)
+    held_families: dict[str, Any] = field(default_factory=dict)
     """By band, families held ready for the next reading (`service/answers/incremental.py`)."""
 
     @contextmanager
     def reading(self) -> Iterator[Session]:
-        """A session that sees one state of the records. Raises StoreError."""
+        """Provide a session that sees one state of the records. Raises StoreError."""
         try:
             with self.sessions.begin() as session:
                 yield session
         except (OperationalError, DatabaseError) as error:
-            raise explained(error) from error
+            raise explain_database_error(error) from error
 
     @contextmanager
     def writing(self, by: str, act: Coded | str) -> Iterator[Session]:
-        """A session that alone writes; all it changed is one act on the trail.
+        """Provide a session that alone writes; all it changed is one act on the trail.
 
         Committed at the end, or nothing of it. `by` is who does it, `act` what is done.
         """
@@ -155,8 +155,8 @@ class Store:
         try:
             with self.sessions.begin() as session:
                 session.bind = bind
-                session.info.update(by=by, said=as_data(said), batch=uuid.uuid4().hex)
+                session.info.update(by=by, said=as_data(said), act=uuid.uuid4().hex)
                 session.connection()  # wait for other writers now, before anything is read
                 yield session
         except (OperationalError, DatabaseError) as error:
-            raise explained(error) from error
+            raise explain_database_error(error) from error

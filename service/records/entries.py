@@ -13,11 +13,11 @@ from typing import TypeVar
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from genetics.counts import CountError, checked
+from genetics.counts import CountError, check_counts
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.messages import Place
 from service.errors import NotFound, Refusal
-from service.records.readings import by_person
+from service.records.readings import row_from_person
 from service.records.tables import (
     BirdRow,
     CountRow,
@@ -35,8 +35,8 @@ CHOICES = ("keep", "test", "recheck", "layer or pet home", "other")
 PURPOSES = ("test", "breeding")
 
 
-def bird(session: Session, band: str) -> BirdRow:
-    """A kept bird."""
+def find_bird(session: Session, band: str) -> BirdRow:
+    """Return a kept bird."""
     row = session.scalar(select(BirdRow).where(BirdRow.band == band))
     if row is None:
         raise Refusal("no_such_bird", band=band)
@@ -46,8 +46,8 @@ def bird(session: Session, band: str) -> BirdRow:
 Named = TypeVar("Named", PenRow, HatchRow)
 
 
-def named(session: Session, kind: type[Named], what: str, name: str) -> Named:
-    """A pen or hatch by its name, made if there is none; `what` is its kind in words."""
+def find_or_make(session: Session, kind: type[Named], what: str, name: str) -> Named:
+    """Return a pen or hatch by its name, made if there is none; `what` is its kind in words."""
     if not name.strip():
         raise Refusal("needs_a_name", what=what)
     row = session.scalar(select(kind).where(kind.name == name.strip()))
@@ -59,11 +59,11 @@ def named(session: Session, kind: type[Named], what: str, name: str) -> Named:
 
 
 def pen(session: Session, name: str) -> PenRow:
-    """A pen by its name, made if there is none."""
-    return named(session, PenRow, "pen", name)
+    """Return a pen by its name, made if there is none."""
+    return find_or_make(session, PenRow, "pen", name)
 
 
-def moved_in(
+def move_in(
     session: Session, name: str, bands: Sequence[str], since: date | None, until: date | None = None
 ) -> PenRow:
     """Birds in a pen from one day to another, None for an open end; an open stay is closed."""
@@ -71,7 +71,7 @@ def moved_in(
         raise Refusal("stay_turned", until=until, since=since)
     row = pen(session, name)
     for band in bands:
-        who = bird(session, band)
+        who = find_bird(session, band)
         if since is not None:
             open_stays = select(PenBirdRow).where(
                 PenBirdRow.bird_id == who.id, PenBirdRow.until.is_(None)
@@ -84,7 +84,7 @@ def moved_in(
     return row
 
 
-def moved_out(session: Session, name: str, bands: Sequence[str], on: date) -> int:
+def move_out(session: Session, name: str, bands: Sequence[str], on: date) -> int:
     """Close birds' open stays in a pen; returns how many."""
     row = pen(session, name)
     count = 0
@@ -92,7 +92,7 @@ def moved_out(session: Session, name: str, bands: Sequence[str], on: date) -> in
         stays = session.scalars(
             select(PenBirdRow).where(
                 PenBirdRow.pen_id == row.id,
-                PenBirdRow.bird_id == bird(session, band).id,
+                PenBirdRow.bird_id == find_bird(session, band).id,
                 PenBirdRow.until.is_(None),
             )
         ).all()
@@ -106,7 +106,7 @@ def moved_out(session: Session, name: str, bands: Sequence[str], on: date) -> in
     return count
 
 
-def hatch(
+def enter_hatch(
     session: Session,
     name: str,
     pen_name: str = "",
@@ -115,11 +115,11 @@ def hatch(
     chicks: int | None = None,
     bands: Sequence[str] = (),
 ) -> HatchRow:
-    """A hatch by its name, made or added to; `bands` are birds that came from it.
+    """Return a hatch by its name, made or added to; `bands` are birds that came from it.
 
     Raises StoreError, or FlockError if the birds wouldn't fit their parents any more.
     """
-    row = named(session, HatchRow, "hatch", name)
+    row = find_or_make(session, HatchRow, "hatch", name)
     row.pen_id = pen(session, pen_name).id if pen_name else row.pen_id
     row.hatched = hatched or row.hatched
     row.eggs = row.eggs if eggs is None else eggs
@@ -130,14 +130,14 @@ def hatch(
         raise Refusal("more_chicks_than_eggs", chicks=row.chicks, eggs=row.eggs)
     session.flush()
     for band in bands:
-        who = bird(session, band)
+        who = find_bird(session, band)
         who.hatch_id = row.id
         who.hatched = who.hatched or row.hatched
     session.flush()
     return row
 
 
-def counted(
+def enter_chicks(
     session: Session,
     sire: str,
     dam: str,
@@ -149,7 +149,7 @@ def counted(
     """Chicks of a mating that were counted by comb, without bands; they add to earlier ones."""
     if purpose not in PURPOSES:
         raise Refusal("unknown_purpose", purpose=purpose, known=tuple(PURPOSES))
-    cock, hen = bird(session, sire), bird(session, dam)
+    cock, hen = find_bird(session, sire), find_bird(session, dam)
     for who, sex in ((cock, "cock"), (hen, "hen")):
         if who.sex not in ("", sex):
             raise Refusal("recorded_as", band=who.band, sex=who.sex)
@@ -161,8 +161,8 @@ def counted(
         for count in mating.counts:
             total[count.comb] = total.get(count.comb, 0) + count.chicks
     try:
-        checked(dict(chicks))
-        checked(total)
+        check_counts(dict(chicks))
+        check_counts(total)
     except CountError as error:
         raise Refusal(error.code, place=Place(f"{sire} x {dam}"), **error.values) from None
     query = pair.where(MatingRow.purpose == purpose)
@@ -177,7 +177,7 @@ def counted(
     return row
 
 
-def sighted(
+def enter_sighting(
     session: Session,
     band: str,
     by: str,
@@ -192,7 +192,7 @@ def sighted(
     if crest is None and beard is None and not wattles:
         raise Refusal("nothing_seen")
     row = SightingRow(
-        bird_id=bird(session, band).id,
+        bird_id=find_bird(session, band).id,
         made=datetime.now(UTC),
         by=by,
         crest=crest,
@@ -205,10 +205,13 @@ def sighted(
     return row
 
 
-def decided(
+def enter_decision(
     session: Session, band: str, by: str, choice: str, reason: str, recheck: date | None = None
 ) -> DecisionRow:
-    """What the keeper decided about a bird, with the reason; earlier decisions stay on record."""
+    """Return what the keeper decided about a bird, with the reason.
+
+    Earlier decisions stay on record.
+    """
     if choice not in CHOICES:
         raise Refusal("unknown_choice", choice=choice, known=tuple(CHOICES))
     if not reason.strip():
@@ -216,7 +219,7 @@ def decided(
     if choice == "recheck" and recheck is None:
         raise Refusal("no_recheck_day")
     row = DecisionRow(
-        bird_id=bird(session, band).id,
+        bird_id=find_bird(session, band).id,
         made=datetime.now(UTC),
         by=by,
         choice=choice,
@@ -233,8 +236,8 @@ def bands_of_hatch(session: Session, row: HatchRow) -> list[str]:
     return list(session.scalars(select(BirdRow.band).where(BirdRow.hatch_id == row.id)))
 
 
-def photo_named(session: Session, name: str) -> PhotoRow:
-    """A photo by its SHA-256, by eight or more signs of its beginning, or by its own name.
+def find_photo(session: Session, name: str) -> PhotoRow:
+    """Return a photo by its SHA-256, by eight or more signs of its beginning, or by its own name.
 
     Raises NotFound if there is none, or several.
     """
@@ -253,7 +256,7 @@ def photo_named(session: Session, name: str) -> PhotoRow:
     return found[0]
 
 
-def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
+def enter_comb(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
     """Write down what a person sees on a photo, empty for 'can't tell'; returns its bird's band.
 
     A second look at a photo by the same person isn't blind any more, whatever was said. Raises
@@ -269,5 +272,5 @@ def looked(session: Session, sha256: str, comb: str, by: str, blind: bool) -> st
     if row is None:
         raise NotFound("no_such_photo_kept")
     again = any(r.person and r.by == by for r in row.readings)
-    row.readings.append(by_person(by, datetime.now(UTC), comb, blind and not again))
+    row.readings.append(row_from_person(by, datetime.now(UTC), comb, blind and not again))
     return row.bird.band if row.bird else None

@@ -31,7 +31,7 @@ def as_they_are(found: dict[str, str]) -> dict[str, Any]:
 
 
 def chance_of(found: dict[str, str]) -> dict[str, Any]:
-    """A chance in percent."""
+    """Return a chance in percent."""
     return {"chance": percent(found["chance"])}
 
 
@@ -91,7 +91,7 @@ ACTS: tuple[tuple[str, str, Read], ...] = (
 
 
 def coded(text: str, known: tuple[tuple[str, str, Read], ...], other: str) -> dict[str, Any]:
-    """A sentence as a code with its values; `other` is the code for what isn't recognised.
+    """Return a sentence as a code with its values; `other` is the code for what isn't recognised.
 
     >>> coded("blurred: hold the bird still", DOUBTS, "plain")
     {'code': 'blurred', 'parameters': {}}
@@ -104,17 +104,17 @@ def coded(text: str, known: tuple[tuple[str, str, Read], ...], other: str) -> di
 
 
 def doubt(text: Any) -> Any:
-    """A doubt as it is kept now."""
+    """Return a doubt as it is kept now."""
     return coded(text, DOUBTS, "plain") if isinstance(text, str) else text
 
 
 def act(text: str) -> dict[str, Any]:
-    """What an act was, as it is kept now."""
+    """Return what an act was, as it is kept now."""
     return coded(text, ACTS, "act_words")
 
 
 def reading_content(content: dict[str, Any]) -> dict[str, Any]:
-    """The content of a reading as it is kept now; a person's has no doubts."""
+    """Return the content of a reading as it is kept now; a person's has no doubts."""
     found = dict(content)
     for name in ("complaints", "remarks", "doubts"):
         if name in found:
@@ -125,14 +125,14 @@ def reading_content(content: dict[str, Any]) -> dict[str, Any]:
 
 
 def reading_row(row: dict[str, Any] | None) -> dict[str, Any] | None:
-    """A row of readings on the trail as it is kept now."""
+    """Return a row of readings on the trail as it is kept now."""
     if row is None or not row.get("content"):
         return row
     return {**row, "content": reading_content(row["content"])}
 
 
 def change_row(row: dict[str, Any]) -> dict[str, Any]:
-    """A line of the trail, its act as text, as it is kept now."""
+    """Return a line of the trail, its act as text, as it is kept now."""
     found = {name: value for name, value in row.items() if name != "act"}
     found["said"] = act(row["act"])
     if row["kind"] == "readings":

@@ -51,7 +51,7 @@ def keep(folder: Path, data: bytes, suffix: str) -> str:
 
 @contextmanager
 def draft_of(path: Path) -> Iterator[Path]:
-    """A draft beside a file, which takes the file's name once it is complete and synced.
+    """Provide a draft beside a file, which takes the file's name once it is complete and synced.
 
     The one way in which files are written here: they are there in full or not at all.
     """
@@ -177,7 +177,7 @@ def sweep(folder: Path, known: Collection[str]) -> Swept:
             path.unlink(missing_ok=True)
             removed += 1
         else:
-            move(path, unused(away / path.name))
+            move(path, free_name(away / path.name))
             moved += 1
     return Swept(removed, moved, back)
 
@@ -193,8 +193,8 @@ def move(path: Path, target: Path) -> None:
         raise unkept(target.parent, error) from error
 
 
-def unused(path: Path) -> Path:
-    """The path itself, or with a number where a file lies there already."""
+def free_name(path: Path) -> Path:
+    """Return the path itself, or with a number where a file lies there already."""
     number, found = 1, path
     while found.exists():
         number += 1

@@ -12,19 +12,19 @@ from service.wording.sentences import as_data, from_data
 
 
 def model_reading(photo: PhotoRow) -> Reading | None:
-    """The newest reading of a photo by a model."""
+    """Return the newest reading of a photo by a model."""
     rows = [r for r in photo.readings if not r.person]
-    return restored(rows[-1]) if rows else None
+    return reading_from_row(rows[-1]) if rows else None
 
 
 def person_comb(photo: PhotoRow) -> str:
-    """The newest comb that a person gave a photo, or nothing."""
+    """Return the newest comb that a person gave a photo, or nothing."""
     rows = [r for r in photo.readings if r.person]
     return rows[-1].comb if rows else ""
 
 
-def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
-    """A model's reading as a row; `name` is the photo's in the store."""
+def row_from_reading(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
+    """Return a model's reading as a row; `name` is the photo's in the store."""
     content: dict[str, Any] = {
         "photo": name or reading.photo,
         "box": list(reading.head.box),
@@ -56,8 +56,8 @@ def stored(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
     )
 
 
-def restored(row: ReadingRow) -> Reading:
-    """A row as the reading that it was."""
+def reading_from_row(row: ReadingRow) -> Reading:
+    """Return a row as the reading that it was."""
     c = row.content
     box, share_90 = c["box"], c.get("wattle_share_90")
     return Reading(
@@ -86,7 +86,7 @@ def restored(row: ReadingRow) -> Reading:
 
 
 def doubt(kept: dict[str, Any]) -> Doubt:
-    """A doubt as it was."""
+    """Return a doubt as it was."""
     said = from_data(kept)
     return Doubt(said.code, **said.values)
 
@@ -96,10 +96,10 @@ def doubts(kept: list[dict[str, Any]]) -> tuple[Doubt, ...]:
     return tuple(map(doubt, kept))
 
 
-def by_person(
+def row_from_person(
     by: str, made: datetime, comb: str, blind: bool = False, remark: str = ""
 ) -> ReadingRow:
-    """A person's reading as a row; an empty comb is 'can't tell'."""
+    """Return a person's reading as a row; an empty comb is 'can't tell'."""
     return ReadingRow(
         made=made,
         by=by.strip() or "keeper",

@@ -21,11 +21,11 @@ class Utc(TypeDecorator[datetime]):
     cache_ok = True
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """To UTC."""
+        """Store a moment in UTC."""
         return value.astimezone(UTC) if value else None
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """With its zone."""
+        """Give a moment back with its zone."""
         if value is None:
             return None
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
@@ -122,7 +122,7 @@ class PhotoRow(Base):
     likeness: Mapped[str] = mapped_column(String(16), default="")
     """Perceptual hash (64 bits, hexadecimal)."""
     like: Mapped[str] = mapped_column(String(64), default="")
-    """SHA-256 of an earlier photo that shows all but the same."""
+    """SHA-256 of an earlier photo that is a near-duplicate."""
     bird_id: Mapped[int | None] = mapped_column(ForeignKey("birds.id"), index=True)
     bird: Mapped[BirdRow | None] = relationship(back_populates="photos")
     readings: Mapped[list[ReadingRow]] = relationship(
@@ -238,18 +238,19 @@ class ItemRow(Base):
 
 
 class ChangeRow(Base):
-    """The trail: one row changed, as it was and as it became. `batch` is what one act changed."""
+    """The trail: one row changed by an act, as it was and as it became."""
 
     __tablename__ = "changes"
 
     id: Mapped[int] = mapped_column(primary_key=True)
-    batch: Mapped[str] = mapped_column(String(32), index=True)
+    act: Mapped[str] = mapped_column("batch", String(32), index=True)
+    """The act that it is part of, by its name."""
     made: Mapped[datetime]
     by: Mapped[str] = mapped_column(String(80))
     said: Mapped[dict[str, Any]] = mapped_column(default=dict)
     """What was done: a code with its parameters."""
     undoes: Mapped[str] = mapped_column(String(32), default="")
-    """The batch that this one took back."""
+    """The act that this one took back."""
     kind: Mapped[str] = mapped_column(String(40))
     """Name of the table."""
     row: Mapped[int]

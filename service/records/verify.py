@@ -30,7 +30,7 @@ class Check:
         return not self.complaints
 
 
-def kept_files(session: Session) -> set[str]:
+def stored_files(session: Session) -> set[str]:
     """Names of all files that rows need, or that the trail could bring back."""
     rows = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
     found = {f"{sha256}{suffix}" for sha256, suffix in rows}
@@ -54,7 +54,7 @@ def verify(store: Store, told: Callable[[], None] = lambda: None) -> Check:
                 found = Message("verify_reference", row=row[1], table=row[0], other=row[2])
                 complaints.append(found)
         photos = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
-        known = kept_files(session)
+        known = stored_files(session)
         for item in session.scalars(select(ItemRow)):
             if item.state not in STATES:
                 complaints.append(Message("verify_item_state", name=item.name, state=item.state))
@@ -69,7 +69,7 @@ def verify(store: Store, told: Callable[[], None] = lambda: None) -> Check:
 
 
 def wrong(path: Path, sha256: str) -> list[Message]:
-    """What is wrong with a photo's file."""
+    """Return what is wrong with a photo's file."""
     try:
         with path.open("rb") as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()

@@ -48,7 +48,7 @@ class Family:
 
 
 def family_of(session: Session, row: BirdRow) -> Family:
-    """The family of a kept bird."""
+    """Return the family of a kept bird."""
     pens = PenParents(session)
     generations: list[dict[str, tuple[list[str], list[str]]]] = []
     now = {row.band: parents_of(row, pens)}
@@ -59,7 +59,7 @@ def family_of(session: Session, row: BirdRow) -> Family:
         now = {r.band: parents_of(r, pens) for r in rows}
     pairs = {band: pair for generation in generations for band, pair in generation.items()}
     chicks, total = chicks_of(session, row.band)
-    known = told(session, {row.band, *pairs, *now, *(c.band for c in chicks)})
+    known = likeliest(session, {row.band, *pairs, *now, *(c.band for c in chicks)})
 
     def relative(band: str, depth: int, maybe: bool) -> Relative:
         comb, likely = known.get(band, ("", ()))
@@ -112,7 +112,7 @@ def chicks_of(session: Session, band: str) -> tuple[list[BirdRow], int]:
     return mine[:MOST_CHICKS], len(mine)
 
 
-def told(
+def likeliest(
     session: Session, bands: Iterable[str]
 ) -> dict[str, tuple[str, tuple[tuple[str, float], ...]]]:
     """Likeliest comb and genotypes by band."""

@@ -15,13 +15,13 @@ from sqlalchemy.orm import Session, selectinload
 
 from classifier.vocabulary import COMBS
 from genetics.genotype import NAMES
-from service.answers.assessments import judged
+from service.answers.assessments import assess_birds
 from service.errors import NotFound
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.candidates import Candidate
 from service.flock.next_steps import costs
 from service.records.tables import AnswerRow, BirdRow, DecisionRow, HatchRow, PhotoRow
-from service.views.pens_and_hatches import Hatch, hatch_told
+from service.views.pens_and_hatches import Hatch, hatch_summary
 from service.wording.language import translated
 from service.wording.sentences import Coded, Message, say
 
@@ -55,7 +55,7 @@ class Again:
 
 @dataclass(frozen=True)
 class Report:
-    """All of it."""
+    """A hatch at grow-out: its chicks by pile, and the days to look again."""
 
     hatch: Hatch
     on: date
@@ -69,7 +69,7 @@ class Report:
 
 
 def report(session: Session, name: str, on: date) -> Report:
-    """The report of a hatch by its name. Raises StoreError."""
+    """Return the report of a hatch by its name. Raises StoreError."""
     row = session.scalar(select(HatchRow).where(HatchRow.name == name))
     if row is None:
         raise NotFound("no_such_hatch", name=name)
@@ -80,7 +80,7 @@ def report(session: Session, name: str, on: date) -> Report:
         .order_by(BirdRow.id)
         .options(selectinload(BirdRow.photos).selectinload(PhotoRow.readings))
     ).all()
-    items = judged(session, [bird.band for bird, _ in birds])
+    items = assess_birds(session, [bird.band for bird, _ in birds])
     newest = {}
     for decision in session.scalars(select(DecisionRow).order_by(DecisionRow.id)):
         newest[decision.bird_id] = decision
@@ -98,12 +98,12 @@ def report(session: Session, name: str, on: date) -> Report:
     order = (*PILE_ORDER, "no photo")
     chicks.sort(key=lambda c: (order.index(c.pile), -(c.item.risk if c.item else 0.0)))
     return Report(
-        hatch_told(session, row), on, tuple(chicks), tuple(look_again(chicks, row.hatched, on))
+        hatch_summary(session, row), on, tuple(chicks), tuple(look_again(chicks, row.hatched, on))
     )
 
 
 def surest(photos: Sequence[PhotoRow]) -> PhotoRow | None:
-    """The photo with the surest reading."""
+    """Return the photo with the surest reading."""
     from service.records.readings import model_reading
 
     read = [(r.confidence, p.id, p) for p in photos if (r := model_reading(p))]
@@ -129,7 +129,7 @@ def look_again(chicks: Sequence[Chick], hatched: date | None, on: date) -> list[
 
 
 def as_csv(told: Report) -> str:
-    """The report as a table, one row a bird."""
+    """Return the report as a table, one row a bird."""
     buffer = io.StringIO(newline="")
     columns = ["bird", "sex", "pile", "proposal", "confidence", "risk", "reasons", "conflict",
                "decision", "reason", "look_again", *COMBS, *NAMES]  # fmt: skip

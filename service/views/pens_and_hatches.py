@@ -10,7 +10,7 @@ import numpy as np
 from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
-from genetics.combs import CLASSES, Array, comb_given_genotype
+from genetics.combs import CLASSES, Array, penetrance
 from genetics.cross import transmission
 from genetics.genotype import NAMES, index_of
 from service.flock.flock_csv import OR
@@ -99,15 +99,15 @@ def single_share(
 
 
 def hatches(session: Session, most: int = 20, start: int = 0) -> list[Hatch]:
-    """The newest hatches with their chicks by comb."""
+    """Return the newest hatches with their chicks by comb."""
     rows = session.scalars(
         select(HatchRow).order_by(HatchRow.id.desc()).offset(start).limit(most)
     ).all()
     parents = PenParents(session)
-    return [hatch_told(session, row, parents) for row in rows]
+    return [hatch_summary(session, row, parents) for row in rows]
 
 
-def hatch_told(session: Session, row: HatchRow, parents: PenParents | None = None) -> Hatch:
+def hatch_summary(session: Session, row: HatchRow, parents: PenParents | None = None) -> Hatch:
     """One hatch with its chicks by comb."""
     lived = parents or PenParents(session)
     chicks = session.scalars(
@@ -149,7 +149,7 @@ def expected_combs(
     possible: Iterable[tuple[list[str], list[str]]], chances: Mapping[str, Array]
 ) -> Array:
     """Chicks by comb (6,) that parents' candidates let expect, possible parents alike."""
-    shown = comb_given_genotype(False)
+    shown = penetrance(False)
     made: dict[tuple[str, ...], Array] = {}
     total = np.zeros(len(CLASSES))
     for sires, dams in possible:

@@ -10,7 +10,7 @@ from sqlalchemy.orm import Session
 
 from classifier.reading import Reading
 from classifier.vocabulary import COMBS
-from service.answers.assessments import judged
+from service.answers.assessments import assess_birds
 from service.flock.assessment import Item
 from service.records.readings import model_reading, person_comb
 from service.records.tables import PhotoRow
@@ -65,7 +65,7 @@ class Card:
 
 def cards_of(records: Session, photos: Sequence[PhotoRow]) -> list[Card]:
     """Cards of some photos, in their order."""
-    items = judged(records, {p.bird.band for p in photos if p.bird})
+    items = assess_birds(records, {p.bird.band for p in photos if p.bird})
     return [
         Card(
             photo,
@@ -79,7 +79,7 @@ def cards_of(records: Session, photos: Sequence[PhotoRow]) -> list[Card]:
 
 
 def panel_words(comb: str) -> PanelWords:
-    """What is written below the pictures that explain a reading, in the language at hand."""
+    """Return what is written below the pictures that explain a reading, in the language at hand."""
     from classifier.explain import PanelWords
 
     return PanelWords(

@@ -35,7 +35,7 @@ class Confirmed:
         return sum(row[i] for i, row in enumerate(self.counts))
 
 
-def confirmed(session: Session) -> Confirmed:
+def confirm_reader(session: Session) -> Confirmed:
     """Compare the newest reading with the newest blind look at each photo."""
     classes = tuple(COARSE)
     counts = [[0] * len(classes) for _ in classes]

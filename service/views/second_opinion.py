@@ -12,10 +12,10 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import Reading
-from genetics.combs import CLASSES, comb_given_genotype
+from genetics.combs import CLASSES, penetrance
 from genetics.cross import transmission
 from genetics.genotype import NAMES, index_of
-from service.answers.assessments import judged
+from service.answers.assessments import assess_birds
 from service.answers.refresh import answer
 from service.errors import NotFound, Refusal
 from service.flock.assessment import Item
@@ -23,7 +23,7 @@ from service.flock.candidates import Candidate
 from service.flock.held_out_errors import Wrong, wrong_like_this
 from service.flock.next_steps import Known, Step, chances_of, costs, steps
 from service.flock.rule_of_two import THE_MODEL, Rule, Witness, rule_of_two
-from service.flock.value_of_information import Worth, worths
+from service.flock.value_of_information import StepValue, values_of_steps
 from service.records.readings import model_reading
 from service.records.tables import (
     BirdRow,
@@ -39,7 +39,7 @@ from service.wording.sentences import Coded, Message, as_data, say, word
 
 PURE = index_of("R/R P/P")
 # Said below every opinion.
-STANDING = (
+CLOSING_LINES = (
     Message("standing_evidence"),
     Message("standing_choices"),
     Message("standing_law"),
@@ -63,7 +63,7 @@ class PhotoLook:
     name: str
     suffix: str
     counted: bool
-    """False if it is all but the same as an earlier one."""
+    """False if it is a near-duplicate of an earlier one."""
     reading: Reading | None
     alike: tuple[str, ...]
     """Combs that it could also be, by the plausible set."""
@@ -84,7 +84,7 @@ class Brood:
 
 @dataclass(frozen=True)
 class Opinion:
-    """All of it."""
+    """The second opinion on one bird, as page, sheet and JSON show it."""
 
     bird: str
     sex: str
@@ -103,7 +103,7 @@ class Opinion:
     brood: Brood | None
     unknown: tuple[Message, ...]
     steps: tuple[Step, ...]
-    worths: tuple[Worth, ...]
+    worths: tuple[StepValue, ...]
     rule: Rule
     cautions: tuple[Message, ...]
     decisions: tuple[DecisionRow, ...]
@@ -164,7 +164,7 @@ class Opinion:
                 }
                 for d in self.decisions
             ],
-            "standing": [say(line) for line in STANDING],
+            "standing": [say(line) for line in CLOSING_LINES],
             "codes": {
                 "reasons": as_data(self.reasons),
                 "not_known": as_data(self.unknown),
@@ -174,18 +174,18 @@ class Opinion:
                     "missing": as_data(self.rule.missing),
                 },
                 "cautions": as_data(self.cautions),
-                "standing": as_data(STANDING),
+                "standing": as_data(CLOSING_LINES),
             },
         }
 
 
 def step_json(step: Step) -> dict[str, Any]:
-    """A step for programs, its sentence in the language at hand."""
+    """Return a step for programs, its sentence in the language at hand."""
     return vars(step) | {"says": say(step.says)}
 
 
-def as_seen(session: Session, row: BirdRow) -> Noted:
-    """What was last noted of a bird."""
+def last_noted(session: Session, row: BirdRow) -> Noted:
+    """Return what was last noted of a bird."""
     found = Noted(row.crest, row.beard, row.wattles)
     query = select(SightingRow).where(SightingRow.bird_id == row.id).order_by(SightingRow.id)
     for now in session.scalars(query):
@@ -198,7 +198,7 @@ def as_seen(session: Session, row: BirdRow) -> Noted:
 
 
 def bird_with_photos(session: Session, band: str) -> BirdRow | None:
-    """A bird with its photos and their readings."""
+    """Return a bird with its photos and their readings."""
     return session.scalar(
         select(BirdRow)
         .where(BirdRow.band == band)
@@ -209,8 +209,8 @@ def bird_with_photos(session: Session, band: str) -> BirdRow | None:
 def settling_steps(
     session: Session, row: BirdRow, candidate: Candidate, item: Item | None, on: date
 ) -> list[Step]:
-    """What would settle a bird (its photos loaded), from what is on record of it."""
-    seen = as_seen(session, row)
+    """Return what would settle a bird (its photos loaded), from what is on record of it."""
+    seen = last_noted(session, row)
     other = {"cock": "hen", "hen": "cock"}.get(row.sex, "")
     testers = session.scalars(
         select(BirdRow.band)
@@ -224,7 +224,7 @@ def settling_steps(
 
 
 def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: str = "") -> Opinion:
-    """The second opinion on a kept bird whose candidates are worked out.
+    """Return the second opinion on a kept bird whose candidates are worked out.
 
     `card` is the model's card, `mate` a band for the mating asked about; without one the birds
     that live with it now. Raises StoreError.
@@ -233,10 +233,10 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
     candidate = answer(session, band)
     if row is None or candidate is None:
         raise NotFound("no_such_bird", band=band)
-    item = judged(session, [band]).get(band)
+    item = assess_birds(session, [band]).get(band)
     looks = tuple(look_of(photo) for photo in row.photos)
     found = settling_steps(session, row, candidate, item, on)
-    seen = as_seen(session, row)
+    seen = last_noted(session, row)
     confidence = item.confidence if item else max(candidate.combs.values())
     decisions = session.scalars(
         select(DecisionRow).where(DecisionRow.bird_id == row.id).order_by(DecisionRow.id.desc())
@@ -260,7 +260,7 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
         brood=brood(session, row, candidate, mate),
         unknown=tuple(not_known(row, candidate, seen, looks)),
         steps=tuple(found),
-        worths=tuple(worths(candidate, found, card, seen.crest)),
+        worths=tuple(values_of_steps(candidate, found, card, seen.crest)),
         rule=rule_of_two(witnesses(looks), chicks_of_tests(session, row), bool(candidate.conflict)),
         cautions=tuple(cautions(row, candidate, seen, looks, on)),
         decisions=tuple(decisions),
@@ -305,13 +305,13 @@ def chicks_of_tests(session: Session, row: BirdRow) -> dict[str, int]:
 
 
 def rule_of(session: Session, row: BirdRow, conflict: bool) -> Rule:
-    """The rule of two for a bird whose photos are loaded."""
+    """Return the rule of two for a bird whose photos are loaded."""
     looks = [look_of(photo) for photo in row.photos]
     return rule_of_two(witnesses(looks), chicks_of_tests(session, row), conflict)
 
 
 def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Brood | None:
-    """What the bird would give with a mate, or with those that live with it, each alike."""
+    """Return what the bird would give with a mate, or with those that live with it, each alike."""
     if mate:
         names = [mate]
     else:
@@ -335,7 +335,7 @@ def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Br
         return None
     partner = np.mean(list(known.values()), axis=0)
     chicks = np.einsum("s,d,sdc->c", chances_of(candidate), partner, transmission())
-    combs = chicks @ comb_given_genotype(False)
+    combs = chicks @ penetrance(False)
     return Brood(
         " or ".join(sorted(known)),
         dict(zip(CLASSES, combs.tolist(), strict=True)),
@@ -347,7 +347,7 @@ def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Br
 def not_known(
     row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook]
 ) -> list[Message]:
-    """What the opinion rests on without knowing it."""
+    """Return what the opinion rests on without knowing it."""
     open_at = costs()["limits"]["open"]
     chance = dict(zip(NAMES, chances_of(candidate).tolist(), strict=True))
     found = []
@@ -383,7 +383,7 @@ def carries_hidden(name: str, allele: str) -> bool:
 def cautions(
     row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook], on: date
 ) -> list[Message]:
-    """What makes readings of this bird treacherous."""
+    """Return what makes readings of this bird treacherous."""
     found = []
     weeks = costs()["weeks"]
     if row.hatched and (on - row.hatched).days < 7 * weeks["chicks"]:

@@ -32,21 +32,21 @@ class Progress:
 
 
 def of_hatch(query: Select[Any], hatch: int | None) -> Select[Any]:
-    """A query over photos and piles, for one hatch only."""
-    return query if hatch is None else query.where(hatched(hatch))
+    """Return a query over photos and piles, for one hatch only."""
+    return query if hatch is None else query.where(photos_of_hatch(hatch))
 
 
-def hatched(hatch: int) -> ColumnElement[bool]:
+def photos_of_hatch(hatch: int) -> ColumnElement[bool]:
     """Which photos are of birds of a hatch."""
     return PhotoRow.bird_id.in_(select(BirdRow.id).where(BirdRow.hatch_id == hatch))
 
 
 def progress(session: Session, hatch: int | None = None) -> Progress:
-    """Counts of the whole table or of one hatch."""
+    """Return counts of the whole table or of one hatch."""
     photos = session.scalar(of_hatch(select(func.count(PhotoRow.id)), hatch)) or 0
     query = select(PileRow.looked_at, PileRow.pile, func.count())
     if hatch is not None:
-        query = query.where(PileRow.photo_id.in_(select(PhotoRow.id).where(hatched(hatch))))
+        query = query.where(PileRow.photo_id.in_(select(PhotoRow.id).where(photos_of_hatch(hatch))))
     rows = session.execute(query.group_by(PileRow.looked_at, PileRow.pile)).all()
     return Progress(
         photos,
@@ -62,7 +62,9 @@ def of_pile(
     """Photos of a pile that nobody has looked at, worst risk first."""
     chosen = select(PileRow.photo_id).where(PileRow.looked_at.is_(False), PileRow.pile == pile)
     if hatch is not None:
-        chosen = chosen.where(PileRow.photo_id.in_(select(PhotoRow.id).where(hatched(hatch))))
+        chosen = chosen.where(
+            PileRow.photo_id.in_(select(PhotoRow.id).where(photos_of_hatch(hatch)))
+        )
     chosen = chosen.order_by(PileRow.risk.desc(), PileRow.photo_id).limit(most).offset(start)
     numbers = session.scalars(chosen).all()
     rows = session.scalars(
@@ -81,7 +83,7 @@ def to_read_blind(session: Session, by: str, hatch: int | None, most: int) -> Se
     )
     query = select(PhotoRow).where(~mine, PhotoRow.like == "")
     if hatch is not None:
-        query = query.where(hatched(hatch))
+        query = query.where(photos_of_hatch(hatch))
     return session.scalars(
         query.order_by(PhotoRow.sha256)  # as good as chance
         .limit(most)

@@ -77,8 +77,8 @@ def group(session: Session, kind: str, number: int) -> Group | None:
     return next((g for g in groups(session) if g.kind == kind and g.id == number), None)
 
 
-def walked(session: Session, kind: str, number: int, on: date) -> Sequence[Walked]:
-    """The birds of a group in the order of their records, with their photos."""
+def birds_on_walk(session: Session, kind: str, number: int, on: date) -> Sequence[Walked]:
+    """Return the birds of a group in the order of their records, with their photos."""
     since = clock.start_of(on)
     query = (
         select(

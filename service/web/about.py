@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from service.answers.raters import agreement
 from service.records.audit_log import acts
-from service.views.reader_on_flock import confirmed
+from service.views.reader_on_flock import confirm_reader
 from service.web.charts import reliability
 from service.web.pages import Records, gone_to, page, reader_of
 from service.wording.language import LANGUAGES
@@ -19,7 +19,7 @@ router = APIRouter()
 
 @router.get("/reader")
 def reader(request: Request, records: Records) -> HTMLResponse:
-    """What the reader was trained on, how sure it is, and how it does on this flock."""
+    """Return what the reader was trained on, how sure it is, and how it does on this flock."""
     card = reader_of(request).card.document
     scores = card.get("scores", {})
     photos = scores.get("photographs, split check, given boxes of 40 px or more")
@@ -30,7 +30,7 @@ def reader(request: Request, records: Records) -> HTMLResponse:
         photos=photos,
         renders=scores.get("renders kept from training, given boxes"),
         chart=reliability(photos["reliability"]) if photos else None,
-        flock=confirmed(records),
+        flock=confirm_reader(records),
         people=agreement(records),
     )
 
@@ -48,13 +48,13 @@ ALIKE = (
 
 @router.get("/guide")
 def guide(request: Request) -> HTMLResponse:
-    """The six combs from our own renders, and the look-alikes side by side."""
+    """Return the six combs from our own renders, and the look-alikes side by side."""
     return page(request, "guide.html", alike=ALIKE)
 
 
 @router.get("/changes")
 def trail(request: Request, records: Records) -> HTMLResponse:
-    """The trail: every act, each of which can be taken back."""
+    """Return the trail: every act, each of which can be taken back."""
     return page(request, "trail.html", acts=acts(records, 60))
 
 

@@ -39,7 +39,7 @@ from service.flock.matings import mating_test
 from service.records.audit_log import act_json, acts
 from service.records.birds import as_listed
 from service.records.intake.bands import band_in_picture
-from service.records.intake.read_pending import unread
+from service.records.intake.read_pending import read_pending
 from service.records.states import KEPT
 from service.records.tables import BirdRow
 from service.views.pens_and_hatches import hatches, pens
@@ -47,11 +47,11 @@ from service.views.photo_cards import Card, cards_of
 from service.views.second_opinion import settling_steps, step_json
 from service.views.sorting import of_pile, progress
 from service.web.birds import MOST_LIST, bird_row, known_of
-from service.web.matings import named
-from service.web.opinions import told_of
+from service.web.matings import subject_named
+from service.web.opinions import opinion_of
 from service.web.pages import Records, comb_name, desk_of, reader_of, settings_of
 from service.web.photos import photo_row
-from service.wording.sentences import as_data, say, told
+from service.wording.sentences import as_data, say, with_sentence
 
 router = APIRouter(prefix="/api/v1")
 Band = Annotated[str, InPath(description="The bird's band.", examples=["17"])]
@@ -63,7 +63,7 @@ class Taken(BaseModel):
     sha256: str
     bird: str = Field(description="Band, empty if not known.")
     new: bool = Field(description="False if this very photo was there already.")
-    like: str = Field(description="SHA-256 of an earlier photo that shows all but the same.")
+    like: str = Field(description="SHA-256 of an earlier photo that is a near-duplicate.")
     reading: dict[str, Any] | None = Field(description="As `combwright read --json` prints it.")
     pile: str
     quality: list[str] = Field(description="Why to take another, while the bird is in the hand.")
@@ -71,7 +71,7 @@ class Taken(BaseModel):
     doubts: list[str] = Field(description="In the visitor's language.")
 
 
-class Look(BaseModel):
+class CombSeen(BaseModel):
     """A person's look at a photo."""
 
     comb: str = Field("", description="single, crest_folded_single, rose, pea, ...; '' can't tell.")
@@ -161,8 +161,8 @@ class Label(BaseModel):
 
 
 def done(act: Performed) -> Done:
-    """An act for programs."""
-    return Done(act=act.name, said=told(act.said), birds=list(act.bands))
+    """Return an act for programs."""
+    return Done(act=act.name, said=with_sentence(act.said), birds=list(act.bands))
 
 
 @router.post("/photos", tags=["photos"])
@@ -183,7 +183,7 @@ def take_in(
     if incoming.problems:
         raise Refusal(incoming.problems[0].code, **incoming.problems[0].values)
     (taken,) = incoming.kept
-    unread(desk.store, reader, [taken.sha256])
+    read_pending(desk.store, reader, [taken.sha256])
     with desk.store.reading() as session:
         (card,) = cards_of(session, [photo_row(session, taken.sha256)])
     later.add_task(replace(desk, later=None).work_in, bands_of(desk.store, [taken.sha256]))
@@ -204,7 +204,7 @@ def take_in(
 
 @router.post("/labels", tags=["photos"])
 def label(records: Records, file: Annotated[UploadFile, File()]) -> Label:
-    """The band on a photographed leg-band label."""
+    """Return the band on a photographed leg-band label."""
     with tempfile.NamedTemporaryFile(suffix=Path(file.filename or "x.jpg").suffix) as copy:
         copy.write(file.file.read(40_000_000))
         copy.flush()
@@ -217,7 +217,7 @@ def label(records: Records, file: Annotated[UploadFile, File()]) -> Label:
 
 
 def as_told(card: Card) -> dict[str, Any]:
-    """A photo with its reading."""
+    """Return a photo with its reading."""
     return {
         "sha256": card.photo.sha256,
         "name": card.photo.name,
@@ -225,7 +225,7 @@ def as_told(card: Card) -> dict[str, Any]:
         "pile": card.pile,
         "proposal": card.proposal,
         "confidence": round(card.confidence, 4),
-        "doubts": [told(doubt) for doubt in card.doubts],
+        "doubts": [with_sentence(doubt) for doubt in card.doubts],
         "reading": card.reading.as_json(say) if card.reading else None,
         "people": [
             {"by": r.by, "comb": r.comb, "blind": r.blind} for r in card.photo.readings if r.person
@@ -241,7 +241,7 @@ def photo(records: Records, sha256: str) -> dict[str, Any]:
 
 
 @router.post("/photos/{sha256}/comb", tags=["photos"])
-def look(request: Asked, later: BackgroundTasks, sha256: str, said: Look) -> Done:
+def look(request: Asked, later: BackgroundTasks, sha256: str, said: CombSeen) -> Done:
     """Write down what a person sees on a photo."""
     desk = desk_of(request, later, said.by)
     return done(observe_comb(desk, sha256, said.comb, blind=said.blind))
@@ -280,7 +280,7 @@ def birds(
 
 @router.get("/birds/{band}", tags=["birds"])
 def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
-    """A bird's candidates, photos, and what would settle it, the cheapest step first."""
+    """Return a bird's candidates, photos, and what would settle it, the cheapest step first."""
     row = bird_row(records, band)
     candidate, item = known_of(request, records, row)
     cards = cards_of(records, row.photos)
@@ -288,7 +288,7 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
     return {
         **candidate.as_json(),
         "pile": item.pile if item else None,
-        "reasons": [told(reason) for reason in item.reasons] if item else [],
+        "reasons": [with_sentence(reason) for reason in item.reasons] if item else [],
         "photos": [as_told(card) for card in cards],
         "would_settle": [step_json(step) | {"codes": as_data(step.says)} for step in found],
     }
@@ -296,8 +296,8 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
 
 @router.get("/birds/{band}/opinion", tags=["birds"])
 def second_opinion(request: Asked, records: Records, band: Band, mate: str = "") -> dict[str, Any]:
-    """The second opinion: every number of its page and its sheet."""
-    return told_of(request, records, band, mate).as_json()
+    """Return the second opinion: every number of its page and its sheet."""
+    return opinion_of(request, records, band, mate).as_json()
 
 
 @router.post("/birds/{band}/seen", tags=["birds"])
@@ -309,7 +309,7 @@ def seen(request: Asked, later: BackgroundTasks, band: Band, noted: Seen) -> Don
 
 @router.post("/birds/{band}/decisions", tags=["birds"])
 def decide(request: Asked, band: Band, made: Decision) -> Done:
-    """The keeper's decision; the program itself gives no advice to part with a bird."""
+    """Return the keeper's decision; the program itself gives no advice to part with a bird."""
     desk = desk_of(request, None, made.by)
     return done(decide_bird(desk, band, made.choice, made.reason, made.recheck))
 
@@ -360,7 +360,7 @@ def counted(request: Asked, later: BackgroundTasks, made: Counted) -> Done:
 
 @router.get("/cross", tags=["matings"])
 def cross(sire: str, dam: str, grid: bool = False, working: bool = False) -> dict[str, Any]:
-    """What a mating gives, as `combwright cross --json` prints it."""
+    """Return what a mating gives, as `combwright cross --json` prints it."""
     return cross_answer(sire, dam, grid, working)
 
 
@@ -374,7 +374,7 @@ def trial(
     scored: Annotated[tuple[str, ...], Query()] = (),
 ) -> dict[str, Any]:
     """Chicks and eggs for a test mating, as `combwright test-mating --json` prints it."""
-    subject, partner = named(records, bird), named(records, mate)
+    subject, partner = subject_named(records, bird), subject_named(records, mate)
     return mating_test(subject, partner, asked, certainty, usual_rates(), list(scored))
 
 
@@ -389,7 +389,7 @@ def flock(records: Records) -> dict[str, Any]:
 
 @router.get("/trail", tags=["records"])
 def trail(records: Records, last: Annotated[int, Query(ge=1, le=1000)] = 50) -> list[Any]:
-    """What was changed, newest first."""
+    """Return what was changed, newest first."""
     return [act_json(act) for act in acts(records, last)]
 
 

@@ -23,12 +23,12 @@ from service.errors import NotFound, ServiceError, StoreError, UsageMistake, sta
 from service.installation import open_store
 from service.model import default_reader
 from service.records.database import Store
-from service.records.intake.journal import tidy, told_sweep
-from service.records.intake.read_pending import unread
+from service.records.intake.journal import describe_sweep, tidy
+from service.records.intake.read_pending import read_pending
 from service.settings import Settings, from_environment
 from service.web import about, api, birds, flock, matings, opinions, photos, sort, today, walk
 from service.web.pages import page
-from service.wording.language import chosen, speak
+from service.wording.language import choose_language, speak
 from service.wording.sentences import Coded, as_data, say
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ HERE = Path(__file__).parent
 def catch_up(store: Store, reader: Reader) -> None:
     """Read photos that a crash left unread, and work out what changed since the last time."""
     try:
-        unread(store, reader)
+        read_pending(store, reader)
         sort_the_rest(store)
         # What may lie behind a conflict is weighed when its bird is looked at.
         refresh(store, reader.card.prior, clock.today(), culprits=())
@@ -49,7 +49,7 @@ def catch_up(store: Store, reader: Reader) -> None:
 
 
 def complaint(request: Request, status: int, error: Coded) -> Response:
-    """An error for people, or with its code for programs under /api."""
+    """Return an error for people, or with its code for programs under /api."""
     if request.url.path.startswith("/api/"):
         content = {"error": say(error), **as_data(error)}
         return JSONResponse(content, status_code=status)
@@ -60,18 +60,18 @@ def answer_errors(app: FastAPI) -> None:
     """Let every expected error end as a page or as JSON that says what to do."""
 
     async def expected(request: Request, error: Exception) -> Response:
-        """An error of ours."""
+        """Return an error of ours."""
         assert isinstance(error, GeneticsError | ClassifierError | ServiceError)
         return complaint(request, status_of(error), error)
 
     async def of_http(request: Request, error: Exception) -> Response:
-        """A page that isn't there, or a way of asking that it doesn't know."""
+        """Return a page that isn't there, or a way of asking that it doesn't know."""
         assert isinstance(error, HTTPException)
         known = NotFound("no_such_page") if error.status_code == 404 else None
         return complaint(request, error.status_code, known or UsageMistake("not_allowed"))
 
     async def unfit(request: Request, error: Exception) -> Response:
-        """A form or query whose fields can't be read."""
+        """Return a form or query whose fields can't be read."""
         assert isinstance(error, RequestValidationError)
         field = str(error.errors()[0]["loc"][-1])
         return complaint(request, 422, UsageMistake("form_field", field=field))
@@ -83,7 +83,10 @@ def answer_errors(app: FastAPI) -> None:
 
 
 def create(settings: Settings | None = None, weights: Path | None = None) -> FastAPI:
-    """The application on a store; the reader is loaded at once, so that errors show early."""
+    """Return the application on a store.
+
+    The reader is loaded at once, so that errors show early.
+    """
     given = settings or from_environment()
     given.home.mkdir(parents=True, exist_ok=True)
     app = FastAPI(
@@ -96,7 +99,7 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     app.state.settings = given
     app.state.store = open_store(given)
     app.state.reader = default_reader(weights)
-    for line in told_sweep(app.state.store, tidy(app.state.store)):
+    for line in describe_sweep(app.state.store, tidy(app.state.store)):
         logging.getLogger(__name__).warning("%s", line)
     threading.Thread(target=catch_up, args=(app.state.store, app.state.reader), daemon=True).start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
@@ -113,7 +116,7 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
     @app.middleware("http")
     async def guard(request: Request, call_next: object) -> Response:
         """Speak the visitor's language; nothing is framed or loaded from elsewhere."""
-        speak(chosen(request.cookies, request.headers.get("accept-language", "")))
+        speak(choose_language(request.cookies, request.headers.get("accept-language", "")))
         origin = request.headers.get("origin")
         response: Response
         foreign = origin and origin != "null" and origin.split("://", 1)[-1] != host_of(request)
@@ -132,5 +135,5 @@ def create(settings: Settings | None = None, weights: Path | None = None) -> Fas
 
 
 def host_of(request: Request) -> str:
-    """The host that was asked, with its port."""
+    """Return the host that was asked, with its port."""
     return request.headers.get("host", "")

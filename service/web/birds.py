@@ -14,8 +14,8 @@ from service import clock
 from service.actions.flock import decide as act_decide
 from service.actions.lists import import_list
 from service.actions.observations import note_sighting
-from service.answers.assessments import judged
-from service.answers.refresh import answer, glance, refresh, unexplained
+from service.answers.assessments import assess_birds
+from service.answers.refresh import answer, culprits_open, glance, refresh
 from service.errors import NotFound, ServiceError, StoreError, status_of
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
@@ -25,17 +25,17 @@ from service.records.exchange.flocklist import csv_text, table
 from service.records.tables import AnswerRow, BirdRow, DecisionRow
 from service.views.family_tree import family_of
 from service.views.photo_cards import cards_of
-from service.views.second_opinion import as_seen, bird_with_photos, rule_of, settling_steps
+from service.views.second_opinion import bird_with_photos, last_noted, rule_of, settling_steps
 from service.web.charts import weights
 from service.web.pages import (
     Records,
     day_in,
     desk_of,
     gone_to,
+    name_of,
     page,
     quote_path,
     reader_of,
-    signed,
     store_of,
 )
 from service.wording.sentences import Message, say
@@ -92,7 +92,7 @@ def bring_in(
 
 @router.get("/birds.csv")
 def written_out(records: Records) -> Response:
-    """The flock list as it could be brought in again."""
+    """Return the flock list as it could be brought in again."""
     rows = records.scalars(select(BirdRow).order_by(BirdRow.id)).all()
     return Response(
         csv_text(table([as_listed(row) for row in rows])),
@@ -102,7 +102,7 @@ def written_out(records: Records) -> Response:
 
 
 def bird_row(records: Session, band: str) -> BirdRow:
-    """A bird with its photos; 404 if there is none."""
+    """Return a bird with its photos; 404 if there is none."""
     row = bird_with_photos(records, band)
     if row is None:
         raise NotFound("no_such_bird", band=band)
@@ -110,8 +110,8 @@ def bird_row(records: Session, band: str) -> BirdRow:
 
 
 def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidate, Item | None]:
-    """A bird's candidates, worked out now if that was left to us, and its pile."""
-    item = judged(records, [row.band]).get(row.band)
+    """Return a bird's candidates, worked out now if that was left to us, and its pile."""
+    item = assess_birds(records, [row.band]).get(row.band)
     candidate = item.candidate if item else answer(records, row.band)
     if candidate is None:  # brought in by another program
         refresh(store_of(request), reader_of(request).card.prior, clock.today(), [row.band], ())
@@ -124,7 +124,7 @@ def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidat
 
 @router.get("/birds/{band:path}/changes")
 def no_changes(band: str) -> RedirectResponse:
-    """What changed is asked by a button; a link leads to the bird."""
+    """Return what changed is asked by a button; a link leads to the bird."""
     return RedirectResponse(f"/birds/{band}")
 
 
@@ -141,12 +141,12 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         request,
         "bird.html",
         bird=row,
-        seen=as_seen(records, row),
+        seen=last_noted(records, row),
         cards=cards,
         item=item,
         candidate=candidate,
         weights=weights(candidate),
-        unexplained=unexplained(records, band),
+        unexplained=culprits_open(records, band),
         steps=settling_steps(records, row, candidate, item, clock.today()),
         family=family_of(records, row),
         rule=rule_of(records, row, bool(candidate.conflict)),
@@ -157,9 +157,9 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
 
 @router.post("/birds/{band:path}/changes")
 def changes(request: Request, band: str) -> HTMLResponse:
-    """What changed of a bird since this was last asked."""
+    """Return what changed of a bird since this was last asked."""
     refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
-    with store_of(request).writing(signed(request), Message("act_look", band=band)) as session:
+    with store_of(request).writing(name_of(request), Message("act_look", band=band)) as session:
         changed = glance(session, band)
     return page(request, "changes.html", band=band, changed=changed)
 
@@ -199,7 +199,7 @@ def decide(
     recheck: Annotated[str, Form()] = "",
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
-    """The keeper's decision, with its reason."""
+    """Return the keeper's decision, with its reason."""
     day = day_in(recheck, "recheck")
     act = act_decide(desk_of(request, None, by), band, choice, reason, day)
     return gone_to(request, f"/birds/{quote_path(band)}", act.name, by)

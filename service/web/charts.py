@@ -39,17 +39,17 @@ class Chart:
 
 
 def x_of(value: float, low: float, high: float) -> float:
-    """A value's place across the plot."""
+    """Return a value's place across the plot."""
     return LEFT + (value - low) / (high - low) * (WIDE - LEFT - RIGHT)
 
 
 def y_of(value: float, low: float, high: float) -> float:
-    """A value's place up the plot."""
+    """Return a value's place up the plot."""
     return TALL - BOTTOM - (value - low) / (high - low) * (TALL - TOP - BOTTOM)
 
 
 def path(points: Sequence[tuple[float, float]]) -> str:
-    """A line through points.
+    """Return a line through points.
 
     >>> path([(0, 0), (1, 2.25)])
     'M0.0 0.0L1.0 2.2'

@@ -21,7 +21,7 @@ HATCHES = 6
 
 
 @router.get("")
-def whole(request: Request, records: Records, start: int = 0) -> HTMLResponse:
+def show_flock(request: Request, records: Records, start: int = 0) -> HTMLResponse:
     """Pens, hatches (some at a time), conflicts."""
     conflicts = records.scalars(
         select(AnswerRow).where(AnswerRow.in_conflict).order_by(AnswerRow.bird_id).limit(SHOWN)
@@ -71,7 +71,7 @@ def live(
 
 
 def number_of(text: str) -> int | None:
-    """A count from a form; empty is none. Raises UsageMistake."""
+    """Return a count from a form; empty is none. Raises UsageMistake."""
     if not text.strip():
         return None
     if not text.strip().isdecimal():
@@ -80,7 +80,7 @@ def number_of(text: str) -> int | None:
 
 
 @router.post("/hatches")
-def hatched(
+def enter_hatch(
     request: Request,
     later: BackgroundTasks,
     name: Annotated[str, Form(max_length=80)],
@@ -91,7 +91,7 @@ def hatched(
     bands: Annotated[str, Form(max_length=8000)] = "",
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
-    """A hatch, made or added to."""
+    """Return a hatch, made or added to."""
     act = note_hatch(
         desk_of(request, later, by),
         name,

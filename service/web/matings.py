@@ -17,6 +17,7 @@ from genetics.errors import GeneticsError
 from genetics.evidence import SAID
 from genetics.planning import usual_rates
 from genetics.punnett import grid, working
+from genetics.rates import Rates
 from genetics.strategies import Outlook, cheapest, simulate, table
 from genetics.testmating import (
     TestMatingError,
@@ -29,7 +30,7 @@ from service.actions.flock import count_chicks, sire_and_dam
 from service.answers.refresh import answer
 from service.errors import UsageMistake
 from service.flock.crosses import fraction
-from service.flock.matings import Subject, mating_test, written
+from service.flock.matings import Subject, mating_test, subject_of_genotype
 from service.flock.next_steps import chances_of
 from service.web.charts import certainty_curve, fan
 from service.web.pages import Records, desk_of, gone_to, page, quote_path
@@ -37,19 +38,18 @@ from service.wording.sentences import say
 
 router = APIRouter(prefix="/matings")
 RUNS, MOST_EGGS = 400, 1000
-Rates = tuple[float, float, float]
 
 
-def named(records: Session, text: str) -> Subject:
-    """A bird by its band, or by a genotype as written. Raises GenotypeError."""
+def subject_named(records: Session, text: str) -> Subject:
+    """Return a bird by its band, or by a genotype as written. Raises GenotypeError."""
     known = answer(records, text.strip())
     if known is not None:
         return Subject(text.strip(), chances_of(known), known.caution)
-    return written(text.strip())
+    return subject_of_genotype(text.strip())
 
 
 def likeliest(records: Session, text: str) -> str:
-    """A genotype as written, or a kept bird's likeliest one."""
+    """Return a genotype as written, or a kept bird's likeliest one."""
     known = answer(records, text.strip())
     if known is None:
         return text.strip()
@@ -60,7 +60,10 @@ def likeliest(records: Session, text: str) -> str:
 def explore(
     request: Request, records: Records, sire: str = "R/r+ P/p+", dam: str = "r+/r+ p+/p+"
 ) -> HTMLResponse:
-    """A cross with its grid, its working and its chicks; bands stand for likeliest genotypes."""
+    """Return a cross with its grid, its working and its chicks.
+
+    Bands stand for likeliest genotypes.
+    """
     first, second = likeliest(records, sire), likeliest(records, dam)
     try:
         result = cross(first, second)
@@ -91,11 +94,11 @@ def trial(
     certainty: float = 0.95,
     scored: Annotated[list[str] | None, Query()] = None,
 ) -> HTMLResponse:
-    """A test mating: chicks, eggs, the curve of certainty, where it stands as they hatch."""
+    """Return a test mating: chicks, eggs, the curve of certainty, where it stands as they hatch."""
     chicks = [c for c in scored or [] if c in SAID]
     answered, curve, steps, problem = None, None, [], ""
     try:
-        subject, partner = named(records, bird), named(records, mate)
+        subject, partner = subject_named(records, bird), subject_named(records, mate)
         answered = mating_test(subject, partner, asked, certainty, usual_rates(), chicks)
         curve = certainty_curve(
             silent_course(subject, partner, asked, answered["chicks"]), certainty
@@ -155,7 +158,7 @@ def score(
 
 
 @lru_cache(maxsize=64)
-def simulated(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
+def simulate_all(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
     """All ways, simulated; the same numbers give the same answer."""
     return tuple(
         simulate(name, eggs, rates, RUNS, np.random.default_rng(0))
@@ -175,12 +178,12 @@ def ways(
     found: tuple[Outlook, ...] = ()
     given = (fertile, hatching, rearing)
     usual = usual_rates()
-    rates = tuple(u if g is None else g for g, u in zip(given, usual, strict=True))
+    rates = Rates(*(u if g is None else g for g, u in zip(given, usual, strict=True)))
     problem = ""
     try:
         if eggs > MOST_EGGS:
             raise TestMatingError("too_many_eggs", eggs=eggs, most=MOST_EGGS)
-        found = simulated(eggs, rates)
+        found = simulate_all(eggs, rates)
     except GeneticsError as error:
         problem = say(error)
     seasons = max((o.seasons[2] for o in found if o.proven), default=6)

@@ -11,7 +11,7 @@ from service.documents.opinion_pdf import opinion_sheet
 from service.errors import NotFound
 from service.records.tables import HatchRow
 from service.views.grow_out import as_calendar, as_csv, report
-from service.views.second_opinion import STANDING, Opinion, opinion
+from service.views.second_opinion import CLOSING_LINES, Opinion, opinion
 from service.web.birds import bird_row, known_of
 from service.web.charts import weights
 from service.web.pages import Records, page, reader_of, settings_of
@@ -24,37 +24,37 @@ KINDS = {
 }
 
 
-def told_of(request: Request, records: Records, band: str, mate: str) -> Opinion:
-    """The opinion on a bird. Raises NotFound for an unknown band."""
+def opinion_of(request: Request, records: Records, band: str, mate: str) -> Opinion:
+    """Return the opinion on a bird. Raises NotFound for an unknown band."""
     known_of(request, records, bird_row(records, band))  # worked out now if it wasn't
     card = reader_of(request).card.document
     return opinion(records, band, card, clock.today(), mate.strip())
 
 
 @router.get("/birds/{band:path}/opinion")
-def shown(request: Request, records: Records, band: str, mate: str = "") -> HTMLResponse:
-    """The page."""
-    told = told_of(request, records, band, mate)
+def show_opinion(request: Request, records: Records, band: str, mate: str = "") -> HTMLResponse:
+    """Show the second opinion as a page."""
+    told = opinion_of(request, records, band, mate)
     return page(
         request,
         "opinion.html",
         told=told,
         weights=weights(told.candidate),
         mate=mate.strip(),
-        standing=STANDING,
+        standing=CLOSING_LINES,
     )
 
 
 @router.get("/birds/{band:path}/opinion.pdf")
 def sheet(request: Request, records: Records, band: str, mate: str = "") -> Response:
-    """The sheet."""
-    told = told_of(request, records, band, mate)
+    """Send the second opinion as a sheet (PDF)."""
+    told = opinion_of(request, records, band, mate)
     return Response(opinion_sheet(told, settings_of(request).photos), media_type="application/pdf")
 
 
 @router.get("/flock/hatches/{number}/{name}")
 def grow_out(request: Request, records: Records, number: int, name: str) -> Response:
-    """The report of a hatch: grow-out.pdf, grow-out.csv, look-again.ics."""
+    """Return the report of a hatch: grow-out.pdf, grow-out.csv, look-again.ics."""
     row = records.get(HatchRow, number)
     if row is None or name not in KINDS:
         raise NotFound("no_such_report")

@@ -39,23 +39,23 @@ SUGGESTED = 400
 
 
 def comb_name(comb: str | None) -> str:
-    """A comb word for people; of a bird or photo, pea is pea with its rows not told."""
+    """Return a comb word for people; of a bird or photo, pea is pea with its rows not told."""
     return translated("pea, rows not told") if comb == "pea" else word(comb or "")
 
 
 def day_name(value: date | datetime | None) -> str:
-    """A day as it is written in the language of this request."""
+    """Return a day as it is written in the language of this request."""
     return format_date(value, "medium", locale=current.get()) if value else ""
 
 
 def moment_name(value: datetime) -> str:
-    """A moment by the clock of the machine that keeps the records."""
+    """Return a moment by the clock of the machine that keeps the records."""
     here = value.astimezone()
     return f"{day_name(here)} {here:%H:%M}"
 
 
 def templates() -> Environment:
-    """The report's environment with the web templates and the catalogues."""
+    """Return the report's environment with the web templates and the catalogues."""
     env = environment()
     env.loader = PackageLoader("service.web", "templates")
     env.filters.update(
@@ -81,12 +81,12 @@ TEMPLATES = templates()
 
 
 def who(request: Request) -> str:
-    """The name that this visitor gave last time."""
+    """Return the name that this visitor gave last time."""
     return unquote(request.cookies.get("who", ""))[:80]
 
 
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
-    """A rendered page in the visitor's language."""
+    """Return a rendered page in the visitor's language."""
     text = TEMPLATES.get_template(name).render(
         path=request.url.path,
         here=str(request.url.path) + (f"?{request.url.query}" if request.url.query else ""),
@@ -99,7 +99,10 @@ def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLR
 
 
 def gone_to(request: Request, target: str, did: str = "", by: str = "") -> RedirectResponse:
-    """A redirect after a form: to a page of ours, with the act that can be taken back there."""
+    """Return a redirect after a form.
+
+    To a page of ours, with the act that can be taken back there.
+    """
     if not target.startswith("/") or target.startswith("//") or "\\" in target:
         target = "/"
     if did:
@@ -114,7 +117,7 @@ def gone_to(request: Request, target: str, did: str = "", by: str = "") -> Redir
     return answer
 
 
-def signed(request: Request, by: str = "") -> str:
+def name_of(request: Request, by: str = "") -> str:
     """Who acts: the name in the form, else the one that was given last."""
     return by.strip() or who(request)
 
@@ -124,14 +127,14 @@ def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> De
     return Desk(
         store_of(request),
         reader_of(request).card.prior,
-        signed(request, by),
+        name_of(request, by),
         clock.today(),
         later.add_task if later is not None else None,
     )
 
 
 def day_in(text: str, field: str) -> date | None:
-    """A day from a form; empty is none. Raises UsageMistake."""
+    """Return a day from a form; empty is none. Raises UsageMistake."""
     try:
         return date.fromisoformat(text) if text else None
     except ValueError:
@@ -148,18 +151,18 @@ Records = Annotated[Session, Depends(session_of, scope="function")]
 
 
 def store_of(request: Request) -> Store:
-    """The store."""
+    """Return the store."""
     store: Store = request.app.state.store
     return store
 
 
 def settings_of(request: Request) -> Settings:
-    """The installation's settings."""
+    """Return the installation's settings."""
     settings: Settings = request.app.state.settings
     return settings
 
 
 def reader_of(request: Request) -> Reader:
-    """The reader."""
+    """Return the reader."""
     reader: Reader = request.app.state.reader
     return reader

@@ -77,7 +77,7 @@ def take_in(
 
 
 def photo_row(records: Session, sha256: str) -> PhotoRow:
-    """A photo's row; 404 if there is none."""
+    """Return a photo's row; 404 if there is none."""
     row = records.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
     if row is None:
         raise NotFound("no_such_photo_kept")
@@ -143,7 +143,7 @@ MOST_MADE = 600
 
 @router.get("/photos/{sha256}/{view}.jpg")
 def picture(request: Request, records: Records, sha256: str, view: str) -> Response:
-    """The head (`head`), the whole photo, reduced (`whole`), or why it was read so (`why`).
+    """Return the head (`head`), the whole photo, reduced (`whole`), or why it was read so (`why`).
 
     None of them carries EXIF.
     """
@@ -157,7 +157,7 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
         path = place(settings_of(request).photos, row.sha256, row.suffix)
         if not path.exists():
             raise NotFound("photo_file_missing")
-        data = MADE[key] = made(reader_of(request), path, reading, view)
+        data = MADE[key] = render_view(reader_of(request), path, reading, view)
         while len(MADE) > MOST_MADE:
             MADE.popitem(last=False)
     return Response(
@@ -170,8 +170,8 @@ def no_head(reading: Reading | None) -> bool:
     return reading is None or reading.head.source == "whole"
 
 
-def made(reader: Model, path: Path, reading: Reading | None, view: str) -> bytes:
-    """A view of a photo as JPEG."""
+def render_view(reader: Model, path: Path, reading: Reading | None, view: str) -> bytes:
+    """Return a view of a photo as JPEG."""
     photo = open_photo(path)
     image = photo.image
     if view == "head" and reading:

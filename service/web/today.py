@@ -18,7 +18,7 @@ SHOWN = 24
 
 @router.get("/")
 def today(request: Request, records: Records) -> HTMLResponse:
-    """What waits to be looked at; take photos; the last ones with their readings."""
+    """Return what waits to be looked at; take photos; the last ones with their readings."""
     rows = records.scalars(
         select(PhotoRow)
         .order_by(PhotoRow.id.desc())

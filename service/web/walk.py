@@ -11,7 +11,7 @@ from service import clock
 from service.errors import NotFound
 from service.records.tables import BirdRow, PhotoRow
 from service.views.photo_cards import cards_of
-from service.views.walk import KINDS, group, groups, walked
+from service.views.walk import KINDS, birds_on_walk, group, groups
 from service.web.pages import Records, page
 
 router = APIRouter()
@@ -27,11 +27,11 @@ def choose(request: Request, records: Records) -> HTMLResponse:
 def walk(
     request: Request, records: Records, kind: str, number: int, band: str = ""
 ) -> HTMLResponse:
-    """The birds of a group; with a band chosen, its photos, and the bird that comes next."""
+    """Return the birds of a group; with a band chosen, its photos, and the bird that comes next."""
     found = group(records, kind, number) if kind in KINDS else None
     if found is None:
         raise NotFound("no_such_group")
-    birds = walked(records, kind, number, clock.today())
+    birds = birds_on_walk(records, kind, number, clock.today())
     chosen = band.strip()
     photos = records.scalars(
         select(PhotoRow)

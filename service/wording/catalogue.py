@@ -45,20 +45,20 @@ def messages() -> Catalog:
     return found
 
 
-def loaded(code: str) -> Catalog:
-    """A language's catalogue as it is kept."""
+def load_catalogue(code: str) -> Catalog:
+    """Return a language's catalogue as it is kept."""
     with (HERE / f"{code}.po").open("rb") as file:
         return read_po(file, locale=code)
 
 
 def main() -> None:
-    """Update all."""
+    """Bring every language's catalogue up to date."""
     said = messages()
     for code in LANGUAGES:
         path: Path = HERE / f"{code}.po"
         if code == "en":
             continue
-        kept = loaded(code) if path.exists() else Catalog(locale=code, project="Combwright")
+        kept = load_catalogue(code) if path.exists() else Catalog(locale=code, project="Combwright")
         kept.update(said, no_fuzzy_matching=True)
         kept.obsolete.clear()
         with path.open("wb") as file:

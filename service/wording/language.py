@@ -40,11 +40,14 @@ def marked(message: str) -> str:
     return message
 
 
-def chosen(cookies: Mapping[str, str], accepted: str) -> str:
-    """A language by the visitor's cookie, else by `Accept-Language` (RFC 9110), else English.
+def choose_language(cookies: Mapping[str, str], accepted: str) -> str:
+    """Return a language by the visitor's cookie, else by `Accept-Language` (RFC 9110), else
+    English.
 
-    >>> chosen({}, "de-AT,de;q=0.9,en;q=0.5"), chosen({"language": "en"}, "de"), chosen({}, "")
-    ('de', 'en', 'en')
+    >>> choose_language({}, "de-AT,de;q=0.9,en;q=0.5")
+    'de'
+    >>> choose_language({"language": "en"}, "de"), choose_language({}, "")
+    ('en', 'en')
     """
     from babel import negotiate_locale
 
@@ -64,12 +67,12 @@ def chosen(cookies: Mapping[str, str], accepted: str) -> str:
 
 
 def translated(message: str) -> str:
-    """A message in the language at hand."""
+    """Return a message in the language at hand."""
     return catalogue(current.get()).gettext(message) if message else ""
 
 
 def translated_number(one: str, many: str, number: int) -> str:
-    """A message that counts, in the language at hand."""
+    """Return a message that counts, in the language at hand."""
     return catalogue(current.get()).ngettext(one, many, number)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 def percent(value: float) -> str:
-    """A probability as a percentage that never claims certainty.
+    """Return a probability as a percentage that never claims certainty.
 
     >>> percent(0.9996), percent(0.25), percent(0.0)
     ('>99 %', '25 %', '<1 %')
@@ -17,7 +17,7 @@ def percent(value: float) -> str:
 
 
 def times(ratio: float) -> str:
-    """A ratio as people write it.
+    """Return a ratio as people write it.
 
     >>> times(2.345), times(2160.2), times(3e9)
     ('2.3', '2,160', '1,000,000')

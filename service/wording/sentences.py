@@ -78,7 +78,7 @@ class Message(genetics.messages.Message):
 
 
 def as_data(value: Any) -> Any:
-    """A coded sentence, or anything within one, as JSON holds it."""
+    """Return a coded sentence, or anything within one, as JSON holds it."""
     if hasattr(value, "code") and hasattr(value, "values"):
         return {"code": value.code, "parameters": {k: as_data(v) for k, v in value.values.items()}}
     if isinstance(value, list | tuple):
@@ -87,7 +87,7 @@ def as_data(value: Any) -> Any:
 
 
 def from_data(value: Any) -> Any:
-    """What `as_data` made, as it was: sequences come back as tuples, days as text."""
+    """Return what `as_data` made, as it was: sequences come back as tuples, days as text."""
     if isinstance(value, dict) and value.keys() == {"code", "parameters"}:
         return Message(value["code"], **{k: from_data(v) for k, v in value["parameters"].items()})
     if isinstance(value, list):
@@ -96,11 +96,11 @@ def from_data(value: Any) -> Any:
 
 
 def word(text: str) -> str:
-    """A word of our vocabulary for people; anything else as it is."""
+    """Return a word of our vocabulary for people; anything else as it is."""
     return translated(SPOKEN_WORDS[text]) if text in SPOKEN_WORDS else text
 
 
-def joined(parts: list[str], name: str) -> str:
+def join_parts(parts: list[str], name: str) -> str:
     """Several as one text, parted as their name in the template asks."""
     if name in EITHER:
         return f" {translated(OR)} ".join(parts)
@@ -110,18 +110,18 @@ def joined(parts: list[str], name: str) -> str:
 
 
 def spoken(name: str, value: Any) -> Any:
-    """A value as it goes into a sentence: in words, if it isn't a number."""
+    """Return a value as it goes into a sentence: in words, if it isn't a number."""
     if hasattr(value, "code") and hasattr(value, "values"):
         return say(value)
     if isinstance(value, list | tuple):
-        return joined([str(spoken(name, part)) for part in value], name)
+        return join_parts([str(spoken(name, part)) for part in value], name)
     if isinstance(value, date):
         return day(value)
     return word(value) if isinstance(value, str) and name in WORDS else value
 
 
 def day(value: date | None) -> str:
-    """A day as it is written in the language at hand; ISO 8601 in English."""
+    """Return a day as it is written in the language at hand; ISO 8601 in English."""
     if value is None:
         return ""
     if current.get() == "en":
@@ -132,12 +132,12 @@ def day(value: date | None) -> str:
 
 
 def filled(template: str, values: Mapping[str, Any]) -> str:
-    """A template in the language at hand, with its values in place."""
+    """Return a template in the language at hand, with its values in place."""
     return translated(template).format(**{k: spoken(k, v) for k, v in values.items()})
 
 
 def say(message: Coded) -> str:
-    """A sentence in the language at hand; of an error also where, and what to do."""
+    """Return a sentence in the language at hand; of an error also where, and what to do."""
     template = templates()[message.code]
     text = filled(template["what"], message.values)
     if isinstance(message, Exception):
@@ -149,7 +149,7 @@ def say(message: Coded) -> str:
 
 
 def where(place: Any) -> str:
-    """A place in the language at hand."""
+    """Return a place in the language at hand."""
     if not isinstance(place, Place):
         return str(place)
     parts = [translated(RECORDS) if place.file == RECORDS else place.file]
@@ -164,6 +164,6 @@ def where(place: Any) -> str:
     return ", ".join(parts)
 
 
-def told(message: Coded) -> dict[str, Any]:
+def with_sentence(message: Coded) -> dict[str, Any]:
     """For programs: code, parameters, and the sentence in the language at hand."""
     return {**as_data(message), "sentence": say(message)}

@@ -6,7 +6,7 @@ import pytest
 
 from classifier.messages import Doubt
 from classifier.quality import complaints, rules
-from classifier.reading import HeadBox, Reading, Wattles, judged, risk, wattles_told
+from classifier.reading import HeadBox, Reading, Wattles, judge, risk, wattles_from
 from classifier.vocabulary import COMBS
 
 
@@ -29,19 +29,19 @@ def reading(**changes):
 
 
 def test_a_clear_comb_is_settled_without_doubts():
-    answer = judged(reading())
+    answer = judge(reading())
     assert (answer.pile, answer.proposal, answer.doubts) == ("settled", "walnut", ())
 
 
 def test_a_crest_over_an_unclear_comb_is_the_chief_doubt():
-    answer = judged(reading(crest=0.95, comb=(0.01, 0.15, 0.01, 0.01, 0.01, 0.81)))
+    answer = judge(reading(crest=0.95, comb=(0.01, 0.15, 0.01, 0.01, 0.01, 0.81)))
     assert answer.pile == "second_look"
     assert answer.doubts[0].code == "crest_may_fold"
     assert "single comb that the crest folds" in str(answer.doubts[0])
 
 
 def test_a_fold_read_with_confidence_is_still_looked_at_again():
-    answer = judged(reading(crest=0.95, comb=(0.01, 0.95, 0.01, 0.01, 0.01, 0.01)))
+    answer = judge(reading(crest=0.95, comb=(0.01, 0.95, 0.01, 0.01, 0.01, 0.01)))
     assert answer.pile == "second_look"
 
 
@@ -54,13 +54,13 @@ def test_a_fold_read_with_confidence_is_still_looked_at_again():
     ],
 )
 def test_what_cannot_be_read_asks_for_a_new_photo_and_proposes_nothing(change, words):
-    answer = judged(reading(**change))
+    answer = judge(reading(**change))
     assert (answer.pile, answer.proposal) == ("new_photo", None)
     assert words in str(answer.doubts[0])
 
 
 def test_none_of_these_is_a_doubt_and_then_no_proposal():
-    answer = judged(reading(none_of_these=0.9))
+    answer = judge(reading(none_of_these=0.9))
     assert answer.pile == "second_look"
     assert answer.proposal is None
     assert "V, cup, trimmed" in str(answer.doubts[0])
@@ -79,12 +79,12 @@ def test_every_wrong_pair_of_combs_has_a_cost():
 
 def test_wattles_are_silent_with_a_beard_or_the_chance_of_one():
     sizes = {"none": 0.0, "small": 0.0, "medium": 0.1, "large": 0.9}
-    sure = wattles_told(sizes, 0.1, 0.5, 0.05, 0.9)
+    sure = wattles_from(sizes, 0.1, 0.5, 0.05, 0.9)
     assert (sure.size, sure.why_not, sure.share) == ("large", None, 0.1)
     assert sure.share_90 == pytest.approx((0.04, 0.16))
-    assert wattles_told(sizes, 0.1, 0.5, 0.9, 0.9).why_not == Doubt("beard_present")
-    assert wattles_told(sizes, 0.1, 0.5, 0.3, 0.9).size is None
-    unclear = wattles_told({**sizes, "large": 0.3}, 0.1, 0.5, 0.05, 0.9)
+    assert wattles_from(sizes, 0.1, 0.5, 0.9, 0.9).why_not == Doubt("beard_present")
+    assert wattles_from(sizes, 0.1, 0.5, 0.3, 0.9).size is None
+    unclear = wattles_from({**sizes, "large": 0.3}, 0.1, 0.5, 0.05, 0.9)
     assert unclear.why_not == Doubt("size_unclear")
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, chisquare, multinomial
 
-from genetics.combs import CLASSES, comb_given_genotype, founder_prior, tables
+from genetics.combs import CLASSES, founder_prior, penetrance, tables
 from genetics.counts import CountError, better_parents, exact, fit, mating_likelihood
 from genetics.cross import cross, transmission
 from genetics.genotype import NAMES
@@ -53,6 +53,18 @@ def test_a_comb_that_the_parents_cannot_throw_is_said():
     assert "can't have thrown 1 single" in str(result.verdict)
 
 
+@pytest.mark.parametrize(
+    ("single", "verdict"),
+    [(10, "counts_fit"), (6, "counts_fit"), (5, "counts_poor"), (4, "counts_rare")],
+)
+def test_how_well_counts_fit_is_said_by_their_chance(single, verdict):
+    """20 chicks where half are due single: below 0.05 the fit is poor, below 0.01 a rare chance;
+    scipy.stats.chisquare gives 1, 0.074, 0.025 and 0.007."""
+    result = fit(SINGLE, "r+/r+ P/p+", {"single": single, "single_blade_pea": 20 - single})
+    assert result.p_value == pytest.approx(chisquare([single, 20 - single]).pvalue)
+    assert result.verdict.code == verdict
+
+
 def test_parents_that_fit_better_are_named():
     pairs = better_parents({"walnut": 9, "single": 1}, founder_prior(), founder_prior())
     assert pairs
@@ -86,7 +98,7 @@ def test_counts_that_make_no_sense_are_refused(seen, words):
 def test_counts_as_evidence_on_the_parents_are_bayes_by_hand():
     # Multinomial likelihood of the chicks for each pair of genotypes, misreads and leaks included.
     table = mating_likelihood({"single": 3, "crest_folded_single": 2, "walnut": 4})
-    combs, slip = transmission() @ comb_given_genotype(False), tables()["person"]["slip"]
+    combs, slip = transmission() @ penetrance(False), tables()["person"]["slip"]
     single = (
         combs[:, :, CLASSES.index("single")] + combs[:, :, CLASSES.index("crest_folded_single")]
     )

@@ -72,7 +72,7 @@ def simulated(sire, dam, rng):
 def test_known_genotypes_make_a_flock_exact_that_is_too_wide_without_them():
     sire, dam, rng = crowded(1, generations=3, birds=14)
     soft = rng.random((len(sire), 9))
-    with pytest.raises(pedigree.TooWide, match="too entangled"):
+    with pytest.raises(pedigree.TooWide, match="too complex"):
         infer(sire, dam, soft, founder_prior())
     truth = simulated(sire, dam, rng)
     known = soft.copy()

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from genetics.combs import CLASSES, comb_given_genotype, shown
-from genetics.evidence import from_person, from_posterior, from_wattles, pooled
+from genetics.combs import CLASSES, penetrance, textbook_comb
+from genetics.evidence import from_person, from_posterior, from_wattles, pool
 from genetics.genotype import NAMES, GenotypeError, index_of, possible, written
 
 
@@ -56,17 +56,17 @@ def test_large_wattles_of_a_beardless_cock_speak_against_pea():
 
 def test_photos_of_one_bird_count_for_less_than_independent_ones():
     one = np.array([4.0, 1, 1, 1, 1, 1])
-    two, independent = pooled([one, one]), one * one
+    two, independent = pool([one, one]), one * one
     assert one[0] / one[1] < two[0] / two[1] < independent[0] / independent[1]
 
 
 @pytest.mark.parametrize("crest", [True, False, None])
 def test_comb_table_rows_are_distributions_led_by_the_textbook_comb(crest):
-    table = comb_given_genotype(crest)
+    table = penetrance(crest)
     assert np.allclose(table.sum(1), 1, atol=1e-12)
     if not crest:
         best = [CLASSES[i] for i in table.argmax(1)]
-        assert best == [shown(i) for i in range(9)]
+        assert best == [textbook_comb(i) for i in range(9)]
 
 
 def test_every_reading_of_a_person_is_a_likelihood_over_all_words():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from genetics import numbers
-from genetics.combs import comb_given_genotype, founder_prior, tables, varieties
+from genetics.combs import founder_prior, penetrance, tables, varieties
 from genetics.cross import cross
 from genetics.messages import Place
 
@@ -38,12 +38,12 @@ def test_our_own_tables_pass_the_check_that_a_users_must(name):
 
 
 def test_a_users_number_counts_and_ours_comes_back(mine):
-    before = comb_given_genotype(True)[8].copy()
+    before = penetrance(True)[8].copy()
     mine("[combs.crest]\nfolds = 0.9")
-    assert comb_given_genotype(True)[8, 0] < before[0]
+    assert penetrance(True)[8, 0] < before[0]
     assert tables()["crest"]["unknown_crest"] == numbers.shipped("combs")["crest"]["unknown_crest"]
     numbers.use({})
-    assert np.array_equal(comb_given_genotype(True)[8], before)
+    assert np.array_equal(penetrance(True)[8], before)
 
 
 def test_a_variety_and_a_locus_of_ones_own(mine):

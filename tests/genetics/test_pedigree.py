@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from genetics.combs import founder_prior
 from genetics.cross import transmission
-from genetics.pedigree import Impossible, PedigreeError, Possible, TooWide, infer
+from genetics.pedigree import CandidateParents, Impossible, PedigreeError, TooWide, infer
 
 
 def brute_force(sire, dam, likelihoods, prior):
@@ -112,7 +112,7 @@ def test_others_is_the_posterior_without_the_birds_own_evidence():
         silent = likelihoods.copy()
         silent[bird] = 1
         without = infer(sire, dam, silent, founder_prior())
-        assert np.allclose(answer.others[bird], without.marginals[bird], atol=1e-12)
+        assert np.allclose(answer.cavities[bird], without.marginals[bird], atol=1e-12)
 
 
 @settings(max_examples=40, deadline=None)
@@ -167,7 +167,7 @@ def test_parents_that_are_one_of_several_equal_the_mixture_over_them(seed):
     rng = np.random.default_rng(seed)
     # 0, 1, 2 cocks, 3, 4 hens, 5 and 6 chicks, 7 a chick of 5
     sire, dam = [-1, -1, 0, -1, -1, -1, -1, 5], [-1, -1, 3, -1, -1, 3, -1, 4]
-    possible = {5: Possible(sires=(0, 1, 2)), 6: Possible((1, 2), (3, 4))}
+    possible = {5: CandidateParents(sires=(0, 1, 2)), 6: CandidateParents((1, 2), (3, 4))}
     likelihoods, prior = rng.random((8, 9)) ** 3, founder_prior()
     answer = infer(sire, dam, likelihoods, prior, possible=possible)
     total, mixture = [], []
@@ -189,6 +189,18 @@ def test_parents_that_are_one_of_several_equal_the_mixture_over_them(seed):
 
 def test_a_possible_parent_that_is_its_own_descendant_is_refused():
     with pytest.raises(PedigreeError, match="own ancestor"):
-        infer([-1, 0], [-1, -1], np.ones((2, 9)), founder_prior(), possible={0: Possible((1,), ())})
+        infer(
+            [-1, 0],
+            [-1, -1],
+            np.ones((2, 9)),
+            founder_prior(),
+            possible={0: CandidateParents((1,), ())},
+        )
     with pytest.raises(PedigreeError, match="known and one of several"):
-        infer([-1, 0], [-1, -1], np.ones((2, 9)), founder_prior(), possible={1: Possible((0,), ())})
+        infer(
+            [-1, 0],
+            [-1, -1],
+            np.ones((2, 9)),
+            founder_prior(),
+            possible={1: CandidateParents((0,), ())},
+        )

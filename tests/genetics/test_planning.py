@@ -7,9 +7,10 @@ from scipy.stats import binom
 from genetics.cross import cross
 from genetics.genotype import index_of
 from genetics.kinship import kinship
-from genetics.planning import PlanError, fertility, less_fertile, matings, pens
+from genetics.planning import PlanError, PlanRequest, fertility, less_fertile, matings, pens
+from genetics.rates import Rates
 
-RATES = (0.85, 0.80, 0.90)
+RATES = Rates(0.85, 0.80, 0.90)
 
 
 def test_wrights_coefficients_of_standard_matings():
@@ -39,7 +40,7 @@ def known(*texts):
 
 def test_chances_of_a_pair_are_those_of_the_cross():
     marginals = known("R/r+ P/p+", "R/r+ P/p+")
-    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "walnut", 4, RATES, 0.9)[0]
+    pair = matings(marginals, np.zeros((2, 2)), [0], [1], PlanRequest("walnut", 4, 0.9, RATES))[0]
     combs = cross("R/r+ P/p+", "R/r+ P/p+").combs
     assert pair.keepers == pair.walnut == pytest.approx(float(combs["walnut"]))
     assert pair.single == pytest.approx(1 / 16)
@@ -48,7 +49,9 @@ def test_chances_of_a_pair_are_those_of_the_cross():
 
 def test_eggs_leave_the_keepers_and_no_fewer_would():
     marginals = known("R/r+ P/p+", "R/r+ P/p+")
-    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "true-breeding", 2, RATES, 0.9)[0]
+    pair = matings(
+        marginals, np.zeros((2, 2)), [0], [1], PlanRequest("true-breeding", 2, 0.9, RATES)
+    )[0]
     each = 0.85 * 0.80 * 0.90 / 16
     assert binom.sf(1, pair.eggs, each) >= 0.9 > binom.sf(1, pair.eggs - 1, each)
 
@@ -57,7 +60,7 @@ def test_pairs_are_ranked_by_goal_and_then_by_inbreeding():
     marginals = known("R/R P/P", "r+/r+ p+/p+", "R/R P/P", "R/R P/P")
     kin = np.zeros((4, 4))
     kin[0, 2] = kin[2, 0] = 0.25
-    ranked = matings(marginals, kin, [0], [1, 2, 3], "true-breeding", 1, RATES, 0.9)
+    ranked = matings(marginals, kin, [0], [1, 2, 3], PlanRequest("true-breeding", 1, 0.9, RATES))
     assert [m.dam for m in ranked] == [3, 2, 1]
     assert ranked[-1].eggs is None
     assert any("inbred" in str(caution) for caution in ranked[1].cautions)
@@ -70,13 +73,17 @@ def test_a_pure_rose_cock_comes_with_the_published_caution():
     assert trial["Rr_standard_error"] == trial["RR_standard_error"] == 2.1
     assert less_fertile(RATES)[0] == pytest.approx(0.85 * 21 / 53)
     marginals = known("R/R P/P", "r+/r+ p+/p+")
-    pair = matings(marginals, np.zeros((2, 2)), [0], [1], "walnut", 3, RATES, 0.9)[0]
+    pair = matings(marginals, np.zeros((2, 2)), [0], [1], PlanRequest("walnut", 3, 0.9, RATES))[0]
     said = " ".join(map(str, pair.cautions))
     assert "may then be less fertile" in said
     assert "sterile" not in said
     assert pair.eggs_if_less_fertile > pair.eggs
     other = matings(
-        known("R/r+ P/P", "r+/r+ p+/p+"), np.zeros((2, 2)), [0], [1], "walnut", 3, RATES, 0.9
+        known("R/r+ P/P", "r+/r+ p+/p+"),
+        np.zeros((2, 2)),
+        [0],
+        [1],
+        PlanRequest("walnut", 3, 0.9, RATES),
     )[0]
     assert (other.cautions, other.eggs_if_less_fertile) == ((), None)
 
@@ -87,28 +94,32 @@ def test_a_pure_rose_cock_comes_with_the_published_caution():
 def test_plans_without_sense_are_refused(goal, cocks, keepers):
     with pytest.raises(PlanError):
         matings(
-            known("R/R P/P", "R/R P/P"), np.zeros((2, 2)), cocks, [1], goal, keepers, RATES, 0.9
+            known("R/R P/P", "R/R P/P"),
+            np.zeros((2, 2)),
+            cocks,
+            [1],
+            PlanRequest(goal, keepers, 0.9, RATES),
         )
 
 
 def test_a_pen_averages_its_hens_and_takes_the_best_ones():
     birds = known("R/r+ P/p+", "R/r+ P/p+", "r+/r+ p+/p+", "R/R P/P")
-    ranked = matings(birds, np.zeros((4, 4)), [0], [1, 2, 3], "walnut", 4, RATES, 0.9)
-    (pen,) = pens(ranked, 2, 4, RATES, 0.9)
+    ranked = matings(birds, np.zeros((4, 4)), [0], [1, 2, 3], PlanRequest("walnut", 4, 0.9, RATES))
+    (pen,) = pens(ranked, 2, PlanRequest("walnut", 4, 0.9, RATES))
     assert pen.dams == (3, 1)
     # By the crosses: all chicks of R/R P/P are walnut, 9/16 of the intercross (Punnett 1911).
     assert pen.keepers == pytest.approx((1 + 9 / 16) / 2)
     assert pen.single == pytest.approx((0 + 1 / 16) / 2)
     each = 0.85 * 0.80 * 0.90 * pen.keepers
     assert binom.sf(3, pen.eggs, each) >= 0.9 > binom.sf(3, pen.eggs - 1, each)
-    (whole,) = pens(ranked, 9, 4, RATES, 0.9)
+    (whole,) = pens(ranked, 9, PlanRequest("walnut", 4, 0.9, RATES))
     assert len(whole.dams) == 3
     with pytest.raises(PlanError):
-        pens(ranked, 0, 4, RATES, 0.9)
+        pens(ranked, 0, PlanRequest("walnut", 4, 0.9, RATES))
 
 
 def test_any_genotype_may_be_the_goal():
     birds = known("R/r+ P/p+", "R/r+ P/p+")
-    (pair,) = matings(birds, np.zeros((2, 2)), [0], [1], "R/R P/?", 1, RATES, 0.9)
+    (pair,) = matings(birds, np.zeros((2, 2)), [0], [1], PlanRequest("R/R P/?", 1, 0.9, RATES))
     # A quarter is R/R, three quarters have P: Punnett 1911, Mendelism.
     assert pair.keepers == pytest.approx(1 / 4 * 3 / 4)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from genetics.combs import CLASSES
-from genetics.evidence import from_person, slips
+from genetics.evidence import from_person, observer_confusion
 from genetics.rater_agreement import Said, alpha, estimate, kappa
 
 
@@ -68,7 +68,7 @@ def test_slips_of_made_up_readers_are_found():
 
 def test_a_few_readings_change_little_and_none_nothing():
     found = estimate([Said(0, "Ada", "rose"), Said(1, "Ada", "pea")], {})["Ada"]
-    assert np.abs(found.confusion - slips()).max() < 0.06
+    assert np.abs(found.confusion - observer_confusion()).max() < 0.06
     assert estimate([], {}) == {}
 
 

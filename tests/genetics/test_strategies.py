@@ -4,10 +4,11 @@ import numpy as np
 import pytest
 
 from genetics.genotype import index_of
+from genetics.rates import Rates
 from genetics.strategies import cheapest, pair_inbreeding, silent_chance, simulate, table
 from genetics.testmating import TestMatingError
 
-RATES = (0.85, 0.80, 0.90)
+RATES = Rates(0.85, 0.80, 0.90)
 
 
 def test_carriers_fall_silent_as_the_trades_table_says():
@@ -51,11 +52,11 @@ def test_the_share_of_first_tries_matches_the_chance_of_a_pure_chick():
     # With eggs without number the first hatch holds pure cocks and hens; with 8 tests a season,
     # 4 of each sex, all of the cock x F1 hatch walnut and a quarter pure, a pair is proven in the
     # first round with the chance (1 - (3/4)^4)^2, or a little more: a sex that passed leaves room.
-    o = simulate("back-to-the-walnut", 400, (1.0, 1.0, 1.0), 3000, np.random.default_rng(3))
+    o = simulate("back-to-the-walnut", 400, Rates(1, 1, 1), 3000, np.random.default_rng(3))
     first = (1 - 0.75**4) ** 2
     assert o.seasons[0] == 3
     rng = np.random.default_rng(4)
-    many = [simulate("back-to-the-walnut", 400, (1.0, 1.0, 1.0), 1, rng) for _ in range(600)]
+    many = [simulate("back-to-the-walnut", 400, Rates(1, 1, 1), 1, rng) for _ in range(600)]
     share = np.mean([m.seasons[1] == 3 for m in many])
     assert first - 0.06 < share < first + 0.25
 

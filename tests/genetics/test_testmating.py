@@ -5,6 +5,7 @@ import pytest
 from scipy.stats import binom
 
 from genetics.genotype import NAMES, index_of
+from genetics.rates import Rates
 from genetics.testmating import (
     TestMatingError,
     after_scoring,
@@ -19,7 +20,7 @@ from genetics.testmating import (
 )
 
 SINGLE, F1 = index_of("r+/r+ p+/p+"), index_of("R/r+ P/p+")
-RATES = (0.85, 0.80, 0.90)
+RATES = Rates(0.85, 0.80, 0.90)
 
 
 def known(text):
@@ -101,7 +102,7 @@ def test_a_question_without_sense_is_refused(bird, locus):
 @pytest.mark.parametrize("rates", [(0, 0.8, 0.9), (0.85, 1.2, 0.9)])
 def test_rates_outside_zero_to_one_are_refused(rates):
     with pytest.raises(TestMatingError, match="above 0"):
-        eggs_needed(5, rates, 0.9)
+        eggs_needed(5, Rates(*rates), 0.9)
 
 
 def test_probabilities_sum_to_one():

@@ -18,7 +18,7 @@ from genetics.planning import usual_rates
 from service.flock.assessment import item_of
 from service.flock.flock_csv import parse_flock
 from service.installation import open_store
-from service.records.birds import kept_birds, take_in
+from service.records.birds import stored_birds, take_in
 from service.records.intake.read_pending import to_read
 from service.records.tables import BirdRow, ChangeRow, PhotoRow, ReadingRow
 from service.settings import Settings, use_numbers
@@ -42,7 +42,7 @@ def settings(tmp_path):
 def client(settings):
     store = open_store(settings)
     with store.writing("Ada", "list") as session:
-        take_in(session, parse_flock(FAMILY, "flock.csv", kept_birds(session)))
+        take_in(session, parse_flock(FAMILY, "flock.csv", stored_birds(session)))
     store.engine.dispose()
     with TestClient(create(settings)) as client:
         yield client

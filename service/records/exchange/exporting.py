@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlalchemy import select
 
 from service.errors import UsageMistake
-from service.records.backup import dumped
+from service.records.backup import dump_records
 from service.records.birds import as_listed
 from service.records.database import Store
 from service.records.exchange.flocklist import csv_text, table
@@ -15,13 +15,13 @@ from service.records.tables import BirdRow
 FORMS = ("csv", "xlsx", "ods", "json")
 
 
-def written(store: Store, form: str) -> bytes:
-    """The flock list as csv, xlsx or ods, or all records as json. Raises StoreError."""
+def export_as(store: Store, form: str) -> bytes:
+    """Return the flock list as csv, xlsx or ods, or all records as json. Raises StoreError."""
     if form not in FORMS:
         raise UsageMistake("unknown_form", form=form, known=tuple(FORMS))
     with store.reading() as session:
         if form == "json":
-            return dumped(session).encode()
+            return dump_records(session).encode()
         birds = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
         rows = table([as_listed(bird) for bird in birds])
     if form == "csv":

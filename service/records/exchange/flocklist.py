@@ -12,12 +12,12 @@ YES_NO = {None: "", True: "yes", False: "no"}
 
 
 def header(birds: Sequence[Bird]) -> list[str]:
-    """The list's columns, then the breeder's own by name."""
+    """Return the list's columns, then the breeder's own by name."""
     return [*COLUMNS, *sorted({name for bird in birds for name in bird.extra})]
 
 
 def cells(bird: Bird) -> dict[str, str]:
-    """A bird as text by column."""
+    """Return a bird as text by column."""
     return {
         "bird": bird.bird,
         "sire": bird.sire,

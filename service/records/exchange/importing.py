@@ -9,7 +9,7 @@ from pathlib import Path
 from genetics.messages import Place
 from service.errors import FlockError, StoreError
 from service.flock.flock_csv import as_text
-from service.records.backup import load, parsed
+from service.records.backup import load, parse_records
 from service.records.database import Store
 from service.records.exchange.sheets import SUFFIXES, read_sheet
 from service.records.photo_files import place
@@ -35,7 +35,7 @@ def rows_from(path: Path) -> list[list[str]]:
 
 
 def mark(text: str) -> str:
-    """What parts the columns: a comma, or a semicolon or tab where the first line has more.
+    """Return what parts the columns: a comma, or a semicolon or tab where the first line has more.
 
     >>> mark('bird;sire;dam'), mark('bird,photo')
     (';', ',')
@@ -47,7 +47,7 @@ def mark(text: str) -> str:
 def records_from(store: Store, path: Path, replace: bool, by: str) -> int:
     """Bring exported JSON back, all or nothing; photos must be there. Returns how many rows."""
     try:
-        content = parsed(path.read_text(encoding="utf-8"), str(path))
+        content = parse_records(path.read_text(encoding="utf-8"), str(path))
     except OSError as error:
         raise StoreError(
             "file_unreadable", place=Place(str(path)), reason=error.strerror or str(error)

@@ -51,10 +51,10 @@ def plain_word(text: str) -> str:
     return " ".join(re.findall(r"[^\W_]+", text.lower()))
 
 
-def guessed(headings: Sequence[str]) -> dict[str, str]:
-    """What the headings most likely mean; each of our columns once.
+def guess_columns(headings: Sequence[str]) -> dict[str, str]:
+    """Return what the headings most likely mean; each of our columns once.
 
-    >>> guessed(['Ring No.', 'Father', 'Colour'])
+    >>> guess_columns(['Ring No.', 'Father', 'Colour'])
     {'Ring No.': 'bird', 'Father': 'sire'}
     """
     found: dict[str, str] = {}
@@ -68,12 +68,12 @@ def guessed(headings: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def chosen(pairs: Sequence[str], headings: Sequence[str]) -> dict[str, str]:
-    """The user's own 'Heading=column' over what was guessed; 'Heading=' keeps it as it is.
+def choose_columns(pairs: Sequence[str], headings: Sequence[str]) -> dict[str, str]:
+    """Return the user's own 'Heading=column' over what was guessed; 'Heading=' keeps it as it is.
 
     Raises FlockError for a heading or column that doesn't exist, or a column given twice.
     """
-    found = guessed(headings)
+    found = guess_columns(headings)
     for pair in pairs:
         heading, _, column = (part.strip() for part in pair.rpartition("="))
         if heading not in headings:
@@ -88,11 +88,15 @@ def chosen(pairs: Sequence[str], headings: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def translated(column: str, value: str) -> str:
-    """A cell in our words, where that is beyond doubt; else as it is, for the list to refuse.
+def translate_cell(column: str, value: str) -> str:
+    """Return a cell in our words, where that is beyond doubt.
 
-    >>> translated('sex', 'Pullet'), translated('hatched', '3.5.2026'), translated('crest', '?')
-    ('hen', '2026-05-03', '')
+    Else as it is, for the list to refuse.
+
+    >>> translate_cell('sex', 'Pullet'), translate_cell('hatched', '3.5.2026')
+    ('hen', '2026-05-03')
+    >>> translate_cell('crest', '?')
+    ''
     """
     word = value.strip()
     if column in WORDS:
@@ -116,13 +120,13 @@ def translated(column: str, value: str) -> str:
     return word
 
 
-def mapped(
+def map_table(
     rows: Sequence[Sequence[str]],
     columns: Mapping[str, str],
     name: str,
     beside: Sequence[Bird] = (),
 ) -> Flock:
-    """A flock from any table by its mapping. Raises FlockError, with the file's own line."""
+    """Return a flock from any table by its mapping. Raises FlockError, with the file's own line."""
     if not rows:
         raise FlockError("list_empty", place=Place(str(name)))
     headings = list(rows[0])
@@ -141,6 +145,6 @@ def mapped(
     for row in rows[1:]:
         cells = [row[i] if i < len(row) else "" for i in keep]
         table.append(
-            [translated(n, c) if n in COLUMNS else c for n, c in zip(names, cells, strict=True)]
+            [translate_cell(n, c) if n in COLUMNS else c for n, c in zip(names, cells, strict=True)]
         )
     return parse_flock(csv_text(table), name, beside)

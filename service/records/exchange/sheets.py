@@ -17,7 +17,7 @@ MOST_ROWS, MOST_COLUMNS, MOST_UNPACKED = 200_000, 500, 400_000_000
 
 
 def read_sheet(data: bytes, name: str) -> list[list[str]]:
-    """The first sheet's rows as text, the empty ones at the end left out. Raises FlockError."""
+    """Return first sheet's rows as text, the empty ones at the end left out. Raises FlockError."""
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(i.file_size for i in archive.infolist()) > MOST_UNPACKED:
@@ -34,7 +34,9 @@ def read_sheet(data: bytes, name: str) -> list[list[str]]:
 
 
 def as_text(value: Any) -> str:
-    """A cell as the flock list writes it: whole numbers without a point, dates as YYYY-MM-DD.
+    """Return a cell as the flock list writes it.
+
+    Whole numbers without a point, dates as YYYY-MM-DD.
 
     >>> as_text(17.0), as_text(datetime(2026, 5, 3)), as_text(None), as_text(True)
     ('17', '2026-05-03', '', 'yes')

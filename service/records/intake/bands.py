@@ -15,7 +15,7 @@ STEM = re.compile(r"^(?P<band>.+?)(?:[-_ ](?:\d{1,3}|[a-z]))?$", re.IGNORECASE)
 
 
 def pattern_of(text: str) -> re.Pattern[str]:
-    """The user's own pattern, such as 'IMG_{band}_{any}'; raises UsageMistake.
+    """Return the user's own pattern, such as 'IMG_{band}_{any}'; raises UsageMistake.
 
     >>> pattern_of('pen3-{band}-{any}').match('pen3-17-left')['band']
     '17'
@@ -32,7 +32,7 @@ def pattern_of(text: str) -> re.Pattern[str]:
 def band_in_name(
     name: str, known: Collection[str], pattern: re.Pattern[str] | None = None
 ) -> str | None:
-    """The band that a file's name tells.
+    """Return the band that a file's name tells.
 
     With `pattern` any band that it finds; else only a known one: the whole stem, or the stem
     without the number at its end.
@@ -52,7 +52,7 @@ def band_in_name(
 
 
 def band_in_picture(picture: Image.Image, known: Collection[str]) -> str | None:
-    """The band on a label in the picture; None without one, or with two that differ.
+    """Return the band on a label in the picture; None without one, or with two that differ.
 
     Our own labels name the band after a mark; another code counts if it is a known band.
     """

@@ -20,18 +20,18 @@ from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from classifier.photo import SUFFIXES, PhotoError, decoded, one_line
+from classifier.photo import SUFFIXES, PhotoError, decode, one_line
 from service.errors import StoreError
 from service.records.birds import bird_named
 from service.records.database import Store
 from service.records.intake.bands import band_in_name, band_in_picture
-from service.records.intake.metadata import cleaned
+from service.records.intake.metadata import strip_metadata
 from service.records.intake.near_duplicates import likeness, nearest
 from service.records.intake.sources import File
 from service.records.photo_files import Swept, aside, digest, in_use, keep, sweep
 from service.records.states import KEPT, REFUSED, THERE, WAITING
 from service.records.tables import BirdRow, IntakeRow, ItemRow, PhotoRow
-from service.records.verify import kept_files
+from service.records.verify import stored_files
 from service.wording.sentences import Coded, Message, as_data, say
 
 
@@ -112,7 +112,7 @@ def run(
         if file is None:
             taken = Taken(name, REFUSED, message=PhotoError("photo_gone"))
             with store.writing(options.by, Message("act_photo", name=name)) as session:
-                ended(session, lot, taken)
+                close_item(session, lot, taken)
         else:
             taken = one(store, file, options, bands, lot)
         told(taken)
@@ -134,7 +134,7 @@ def one(
         taken = Taken(file.name, REFUSED, message=error)
         if lot is not None:
             with store.writing(options.by, Message("act_photo", name=file.name)) as session:
-                ended(session, lot, taken)
+                close_item(session, lot, taken)
         return taken
     with (
         in_use(store.photos),
@@ -142,7 +142,7 @@ def one(
     ):
         taken = enter(session, store.photos, prepared)
         if lot is not None:
-            ended(session, lot, taken)
+            close_item(session, lot, taken)
     return taken
 
 
@@ -164,13 +164,13 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     data = file.load()
     if not data:
         raise PhotoError("photo_empty")
-    clean = cleaned(data)
+    clean = strip_metadata(data)
     suffix = Path(file.name).suffix.lower()
     suffix = suffix if suffix in SUFFIXES else clean.suffix
     content, ending = (data, suffix) if options.original else (clean.data, clean.suffix)
     try:
         with Image.open(BytesIO(clean.data)) as raw:
-            picture = decoded(file.name, raw).image
+            picture = decode(file.name, raw).image
     except PhotoError:
         raise
     except (OSError, SyntaxError, ValueError, EOFError) as error:
@@ -217,7 +217,7 @@ def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
     return Taken(photo.name, KEPT, sha256, message, photo.band, near)
 
 
-def ended(session: Session, lot: int, taken: Taken) -> None:
+def close_item(session: Session, lot: int, taken: Taken) -> None:
     """Write into the journal what came of a file."""
     item = session.scalar(
         select(ItemRow).where(ItemRow.intake_id == lot, ItemRow.name == taken.name)
@@ -235,12 +235,12 @@ def tidy(store: Store) -> Swept:
         if not alone:
             return Swept(0, 0, 0)
         with store.reading() as session:
-            known = kept_files(session)
+            known = stored_files(session)
         return sweep(store.photos, known)
 
 
-def told_sweep(store: Store, swept: Swept) -> list[Message]:
-    """What a keeper must hear of a sweep; nothing if no whole file was touched."""
+def describe_sweep(store: Store, swept: Swept) -> list[Message]:
+    """Return what a keeper must hear of a sweep; nothing if no whole file was touched."""
     said, folder = [], str(aside(store.photos))
     if swept.moved:
         said.append(Message("swept_moved", number=swept.moved, folder=folder))

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from PIL import Image
 
-from classifier.photo import MOST_PIXELS, PhotoError, allowed, one_line
+from classifier.photo import MOST_PIXELS, PhotoError, allowed_formats, one_line
 
 ORIENTATION, TAKEN, EXIF_BLOCK = 0x0112, 0x9003, 0x8769
 # Kept of a JPEG's segments: tables, frames, JFIF and colour profile. APP14 tells Adobe's colours.
@@ -31,10 +31,10 @@ class Cleaned:
     taken: datetime | None
 
 
-def cleaned(data: bytes) -> Cleaned:
+def strip_metadata(data: bytes) -> Cleaned:
     """Take the metadata off. Raises PhotoError for what is no picture."""
     try:
-        with Image.open(io.BytesIO(data), formats=allowed(data[:12])) as raw:
+        with Image.open(io.BytesIO(data), formats=allowed_formats(data[:12])) as raw:
             if raw.width * raw.height > MOST_PIXELS:
                 raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)
             exif = raw.getexif()
@@ -73,7 +73,8 @@ def minimal(turn: int, taken: datetime | None) -> bytes:
 
 
 def bare_jpeg(data: bytes, exif: bytes) -> bytes:
-    """The first picture of a JPEG file with `exif` for all its metadata, bit for bit as it was.
+    """Return the first picture of a JPEG file with `exif` for all its metadata, bit for bit as it
+    was.
 
     Raises PhotoError if it ends before its first scan. JPEG: ITU-T T.81, annex B.
     """
@@ -126,7 +127,7 @@ def end_of_picture(data: bytes, at: int) -> int:
 
 
 def again(raw: Image.Image, taken: datetime | None) -> tuple[bytes, str]:
-    """The first picture of any other format, stored anew without its metadata."""
+    """Return the first picture of any other format, stored anew without its metadata."""
     format_name = raw.format
     raw.load()
     # Decoders of TIFF and HEIF turn the picture themselves: only now is known what is left to turn.

@@ -1,4 +1,4 @@
-"""Photos that show all but the same: bursts, and copies sent through a messenger.
+"""Photos that are near-duplicates: bursts, and copies sent through a messenger.
 
 Hashes that differ in at most six of 64 bits differ in at most one bit in at least one of four
 parts of sixteen (pigeonhole), so an index over the parts finds every one of them.
@@ -38,7 +38,7 @@ def distance(one: str, other: str) -> int:
 
 
 def parts_of(code: str) -> list[int]:
-    """A hash as four numbers of sixteen bits, the highest first.
+    """Return a hash as four numbers of sixteen bits, the highest first.
 
     >>> parts_of('0001000200030004')
     [1, 2, 3, 4]
@@ -47,12 +47,12 @@ def parts_of(code: str) -> list[int]:
 
 
 def within_one_bit(value: int) -> list[int]:
-    """A part and all that differ from it in one bit (17)."""
+    """Return a part and all that differ from it in one bit (17)."""
     return [value, *(value ^ (1 << bit) for bit in range(BITS))]
 
 
 def nearest(session: Session, code: str) -> str:
-    """SHA-256 of the earlier photo that shows all but the same, or nothing."""
+    """SHA-256 of the earlier photo that is a near-duplicate, or nothing."""
     queries = [
         select(HashPartRow.photo_id).where(
             HashPartRow.part == part, HashPartRow.value.in_(within_one_bit(value))

@@ -12,7 +12,7 @@ from sqlalchemy.orm import Session
 from classifier.photo import Photo, PhotoError, open_photo
 from service.records.database import Store
 from service.records.photo_files import place
-from service.records.readings import stored
+from service.records.readings import row_from_reading
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -32,7 +32,7 @@ def to_read(session: Session, model: str, only: Iterable[str] | None = None) -> 
     return list(session.scalars(query))
 
 
-def unread(
+def read_pending(
     store: Store,
     reader: Reader,
     only: Iterable[str] | None = None,
@@ -60,7 +60,7 @@ def unread(
             }
             for (row, _), reading in zip(photos, readings, strict=True):
                 if row.sha256 in ahead:  # another process may have read it meanwhile
-                    answer = stored(reading, datetime.now(UTC), row.name)
+                    answer = row_from_reading(reading, datetime.now(UTC), row.name)
                     answer.photo_sha256 = row.sha256
                     session.add(answer)
         told(len(rows[start : start + BATCH]))

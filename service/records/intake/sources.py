@@ -24,7 +24,7 @@ class File:
 
 
 def files_of(paths: Sequence[Path]) -> tuple[str, list[File]]:
-    """A name for the lot, and its photos in order. Raises StoreError for what isn't there."""
+    """Return name for the lot, and its photos in order. Raises StoreError for what isn't there."""
     found: list[File] = []
     for path in paths:
         if not path.exists():
@@ -50,7 +50,7 @@ def files_of(paths: Sequence[Path]) -> tuple[str, list[File]]:
 
 
 def loader(path: Path) -> Callable[[], bytes]:
-    """Reads a file, refusing one that is too large."""
+    """Return reads a file, refusing one that is too large."""
 
     def load() -> bytes:
         try:

@@ -11,7 +11,7 @@ from sklearn.metrics import balanced_accuracy_score, roc_auc_score
 
 from classifier.calibration import bootstrap, calibrated_error_limit
 from classifier.messages import Doubt
-from classifier.photo import decoded
+from classifier.photo import decode
 from classifier.reading import HeadBox, Reading, Wattles
 from classifier.training.datasets import Sample
 from classifier.training.robustness import CHANGES
@@ -152,7 +152,7 @@ def test_a_changed_photo_holds_the_same_head_in_its_box(name):
     buffer = io.BytesIO()
     image.save(buffer, "JPEG", **({"quality": 95} | how))
     buffer.seek(0)
-    photo = decoded("x.jpg", Image.open(buffer))
+    photo = decode("x.jpg", Image.open(buffer))
     seen = np.asarray(photo.image, float)
     inside = np.zeros(seen.shape[:2], bool)
     x0, y0, x1, y1 = (round(v * photo.scale) for v in box)

@@ -16,7 +16,7 @@ from service import clock
 from service.cli import main
 from service.installation import open_store
 from service.records.audit_log import acts
-from service.records.backup import dumped
+from service.records.backup import dump_records
 from service.records.database import Store
 from service.records.tables import PhotoRow
 from service.settings import Settings
@@ -204,7 +204,7 @@ DOORS = {"command line": CommandLine, "pages": Pages, "interface": Interface}
 def newest(store: Store) -> str:
     """The newest act of a keeper."""
     with store.reading() as session:
-        return next(act.batch for act in acts(session) if act.by == "Ada")
+        return next(act.name for act in acts(session) if act.by == "Ada")
 
 
 def all_acts(door: Any, store: Store) -> None:
@@ -285,7 +285,7 @@ REFUSALS = {
 def records_of(store: Store) -> dict[str, list[dict[str, Any]]]:
     """All records without what no two runs share: moments, names of acts."""
     with store.reading() as session:
-        tables = json.loads(dumped(session))["tables"]
+        tables = json.loads(dump_records(session))["tables"]
     names: dict[str, str] = {"": ""}
     for change in tables["changes"]:
         for key in ("batch", "undoes"):

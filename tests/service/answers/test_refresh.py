@@ -12,11 +12,11 @@ from service.answers.refresh import answer, answers, glance
 from service.flock.candidates import candidates
 from service.flock.flock_csv import parse_flock
 from service.flock.inference import infer_flock
-from service.records.birds import bird_named, kept_flock, kept_readings, take_in
-from service.records.entries import sighted
+from service.records.birds import bird_named, stored_flock, stored_readings, take_in
+from service.records.entries import enter_hatch, enter_sighting, move_in
 from service.records.intake.journal import Options, one
 from service.records.intake.sources import File
-from service.records.readings import by_person, stored
+from service.records.readings import row_from_person, row_from_reading
 from service.records.tables import (
     AnswerRow,
     BirdRow,
@@ -56,7 +56,7 @@ def photo_of(store, band, seed=1):
 def said(store, sha256, by, comb, blind=True):
     with store.writing(by, "reading") as session:
         row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == sha256))
-        row.readings.append(by_person(by, NOW, comb, blind))
+        row.readings.append(row_from_person(by, NOW, comb, blind))
 
 
 def test_kept_answers_equal_those_of_the_list(demo):
@@ -172,7 +172,7 @@ def test_counts_sightings_and_pens_flow_in(store):
         chick.hatch_id, chick.comb = hatch.id, "walnut"
     refresh(store)
     with store.reading() as session:
-        flock = kept_flock(session)
+        flock = stored_flock(session)
         chick_row = flock.birds[flock.row("chick")]
         found = answer(session, "chick")
     assert (chick_row.crest, chick_row.wattles, chick_row.wattles_on) == (
@@ -233,9 +233,9 @@ def test_of_photos_that_show_all_but_the_same_only_the_first_counts(store):
             assert bool(taken.like) == (band == "twice" and number == 1)
             with store.writing("reader-x", "read") as session:
                 row = session.scalar(select(PhotoRow).where(PhotoRow.sha256 == taken.sha256))
-                row.readings.append(stored(model, NOW, taken.name))
+                row.readings.append(row_from_reading(model, NOW, taken.name))
         with store.reading() as session:
-            counted[band] = len(kept_readings(session)[band])
+            counted[band] = len(stored_readings(session)[band])
     assert counted == {"twice": 1, "two": 2}
 
 
@@ -303,7 +303,7 @@ def test_a_reading_in_a_large_family_is_worked_in_without_the_whole(large, monke
     assert "z" in moved  # its chick
     with large.reading() as session:
         quick = {c.bird: c for c in answers(session)}
-    large.standing.clear()
+    large.held_families.clear()
     assert len(refresh(large)) == 77
     with large.reading() as session:
         whole = {c.bird: c for c in answers(session)}
@@ -322,7 +322,7 @@ def test_what_is_more_than_a_reading_is_worked_out_as_a_whole(large):
     with large.writing("Ada", "stranger") as session:
         bird_named(session, "new")
     said(large, photo_of(large, "k5", 4), "Ada", "rose")
-    assert "k5" in large.standing
+    assert "k5" in large.held_families
     assert len(refresh(large, ["k5"])) < 77
     with large.writing("Ada", "comb") as session:
         bird_named(session, "k6").comb = "single"
@@ -337,7 +337,7 @@ def test_an_undone_reading_is_worked_out_again(large):
     said(large, photo_of(large, "k5", 4), "Ada", "rose")
     refresh(large, ["k5"])
     with large.reading() as session:
-        batch = acts(session)[0].batch
+        batch = acts(session)[0].name
         assert answer(session, "k5").genotypes != before
     with large.writing("Ada", "undo") as session:
         undo(session, batch)
@@ -351,12 +351,26 @@ def test_a_sighting_in_a_large_family_is_more_than_a_reading(large):
     """What is seen of crest and beard moves what is inferred of them: the family is done anew."""
     said(large, photo_of(large, "k5", 4), "Ada", "rose", blind=False)
     refresh(large, ["k5"])
-    assert "k5" in large.standing
+    assert "k5" in large.held_families
     with large.reading() as session:
         before = answer(session, "k5").beard
     with large.writing("Ada", "seen") as session:
-        sighted(session, "k5", "Ada", beard=True, seen_on=DAY)
+        enter_sighting(session, "k5", "Ada", beard=True, seen_on=DAY)
     refresh(large, ["k5"])
     with large.reading() as session:
         after = answer(session, "k5").beard
     assert after["mb+/mb+"] < 0.05 < 0.5 < before["mb+/mb+"]
+
+
+def test_a_bird_of_the_pen_that_hatched_with_the_chicks_is_no_parent_of_theirs(store):
+    """Of the pen's birds only those that hatched before the chicks' day may be their parents."""
+    with store.writing("Ada", "birds") as session:
+        text = (
+            "bird,sex,hatched\nold,cock,2025-01-01\ntwin,cock,2026-05-01\nH,hen,2025-01-01\nx,,\n"
+        )
+        take_in(session, parse_flock(text))
+        move_in(session, "north", ["old", "twin", "H"], None)
+        enter_hatch(session, "May", "north", date(2026, 5, 1), None, None, ["x"])
+        flock = stored_flock(session)
+    assert flock.sire[flock.row("x")] == flock.row("old")
+    assert flock.dam[flock.row("x")] == flock.row("H")

@@ -198,3 +198,15 @@ def test_strategies_prints_all_ways_and_the_cheapest(combwright):
     assert names == ["intercross", "back-to-the-walnut", "back-to-the-variety"]
     assert answer["cheapest"] in names
     assert combwright("strategies", "--eggs", "0").code == 2
+
+
+@pytest.mark.parametrize("group", [(), ("note",)])
+def test_every_command_says_in_one_line_what_it_does(combwright, group):
+    run = combwright(*group, "--help")
+    lines = run.out.split("Commands:")[1].strip().splitlines()
+    assert len(lines) >= 7
+    for line in lines:
+        summary = line.split(None, 1)[1]
+        assert summary.endswith("."), line
+        assert "..." not in line  # it would be cut off
+        assert summary[0].isupper()

@@ -93,6 +93,8 @@ def test_none_of_these_proposes_nothing():
     odd = reading(none_of_these=0.9, doubts=(Doubt("none_of_six", chance=0.9),))
     item = sort({"9.jpg": odd}).items[0]
     assert (item.pile, item.proposal) == ("second_look", None)
+    assert item.candidate is not None
+    assert item.confidence == pytest.approx(0.1 * max(item.candidate.combs.values()))
 
 
 def test_a_crest_that_the_keeper_noted_outranks_the_photo():

@@ -86,3 +86,13 @@ def test_the_chance_of_a_mix_up_is_shared_out_among_all_that_hatched_that_day():
     # A misread comb is three times as likely beforehand (0.03), and fits the chick of a walnut
     # line less well than a swap with the chick of single-combed parents does.
     assert shares[0] > 1 / 3
+
+
+@pytest.mark.parametrize(("walnuts", "in_conflict"), [(4, False), (5, False), (6, True), (9, True)])
+def test_a_reading_is_a_conflict_below_one_in_a_thousand_and_not_above(walnuts, in_conflict):
+    """A walnut cock on a single hen: after n walnut chicks the chance of a single one falls with
+    about (1/4)^n, from 0.0036 after four and 0.0011 after five to 0.0003 after six."""
+    rows = "c,,,cock,2024-01-01,walnut,no,no,,\nh,,,hen,2024-01-01,single,no,no,,r+/r+ p+/p+\n"
+    rows += "".join(f"w{i},c,h,,2025-03-01,walnut,no,no,,\n" for i in range(walnuts))
+    found = of(rows + "x,c,h,,2025-03-01,single,no,no,,\n")["x"].conflict
+    assert (found is not None) is in_conflict

@@ -7,7 +7,7 @@ import pytest
 
 from genetics.combs import CLASSES
 from genetics.evidence import from_person, from_posterior
-from service.flock.evidence import Look, evidence_of, look_of, together
+from service.flock.evidence import Observation, evidence_of, observation_of, together
 from service.flock.flock_csv import Bird
 from service.wording.sentences import Message
 from tests.classifier.test_reading import reading
@@ -17,19 +17,19 @@ COMB = (0.02, 0.02, 0.02, 0.02, 0.02, 0.90)
 
 
 def test_a_readable_photo_weighs_in_full():
-    look = look_of(reading(comb=COMB, none_of_these=0.0, readable=1.0), EVEN)
+    look = observation_of(reading(comb=COMB, none_of_these=0.0, readable=1.0), EVEN)
     assert np.allclose(look.likelihood, from_posterior(COMB, EVEN))
     assert look.likelihood[5] / look.likelihood[0] == pytest.approx(45)
 
 
 def test_a_photo_that_may_not_show_the_comb_weighs_less():
     """With chance 1 - (1 - 0.2) 0.5 = 0.6 it says nothing: a mixture with all ones."""
-    look = look_of(reading(comb=COMB, none_of_these=0.2, readable=0.5), EVEN)
+    look = observation_of(reading(comb=COMB, none_of_these=0.2, readable=0.5), EVEN)
     assert np.allclose(look.likelihood, 0.6 + 0.4 * from_posterior(COMB, EVEN))
 
 
 def test_a_photo_that_must_be_taken_again_says_nothing():
-    look = look_of(reading(comb=COMB, pile="new_photo"), EVEN)
+    look = observation_of(reading(comb=COMB, pile="new_photo"), EVEN)
     assert np.array_equal(look.likelihood, np.ones(6))
     assert look.comb == ""
 
@@ -37,7 +37,7 @@ def test_a_photo_that_must_be_taken_again_says_nothing():
 def test_the_training_prior_is_divided_out():
     prior = [0.5, 0.1, 0.1, 0.1, 0.1, 0.1]
     even, uneven = (
-        look_of(reading(comb=COMB, none_of_these=0.0, readable=1.0), p).likelihood
+        observation_of(reading(comb=COMB, none_of_these=0.0, readable=1.0), p).likelihood
         for p in (EVEN, prior)
     )
     assert uneven[5] / uneven[0] == pytest.approx(5 * even[5] / even[0])
@@ -64,8 +64,8 @@ def test_a_crest_is_taken_from_photos_that_are_sure_of_it(noted, on_photos, take
 def test_a_persons_photos_are_pooled_and_different_people_multiplied():
     rose = from_person("rose")
 
-    def look(by: str) -> Look:
-        return Look(Message("source_person", who=by), rose, "rose", True, by)
+    def look(by: str) -> Observation:
+        return Observation(Message("source_person", who=by), rose, "rose", True, by)
 
     alone, twice = together([look("Ada")]), together([look("Ada"), look("Ada")])
     both = together([look("Ada"), look("Ben")])
@@ -80,11 +80,11 @@ def test_a_persons_photos_are_pooled_and_different_people_multiplied():
 
 def test_who_looked_at_the_photos_isnt_counted_again_from_the_list():
     bird = Bird("1", comb="rose", comb_by="Ada")
-    said = Look(Message("source_blind", name="1.jpg", who="Ada"), from_person("rose"), "rose",
-                True, "Ada")  # fmt: skip
-    assert len(evidence_of(bird, [], EVEN, None, [said]).looks) == 1
+    source = Message("source_blind", name="1.jpg", who="Ada")
+    said = Observation(source, from_person("rose"), "rose", True, "Ada")
+    assert len(evidence_of(bird, [], EVEN, None, [said]).observations) == 1
     other = Bird("1", comb="rose", comb_by="Ben")
-    assert len(evidence_of(other, [], EVEN, None, [said]).looks) == 2
+    assert len(evidence_of(other, [], EVEN, None, [said]).observations) == 2
 
 
 def test_classes_are_those_of_the_reader():

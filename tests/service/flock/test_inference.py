@@ -5,10 +5,12 @@ from datetime import date
 import numpy as np
 import pytest
 
-from genetics.combs import comb_given_genotype, founder_prior, hardy_weinberg
+from genetics.combs import founder_prior, hardy_weinberg, penetrance
 from genetics.cross import locus_transmission, transmission
 from genetics.evidence import from_person
 from genetics.genotype import NAMES, all_loci
+from genetics.planning import PlanRequest
+from genetics.rates import Rates
 from service.errors import FlockError
 from service.flock.candidates import candidates
 from service.flock.counts_csv import parse_counted
@@ -19,7 +21,7 @@ from service.flock.matings import (
     mating_plan,
     mating_test,
     pen_plan,
-    written,
+    subject_of_genotype,
 )
 
 HEAD = "bird,sire,dam,sex,hatched,comb,crest,beard,wattles,genotype,variety\n"
@@ -39,15 +41,13 @@ def test_crest_couples_the_comb_with_the_crest_of_relatives_as_by_brute_force():
     )
     seen, prior = np.array(all_loci()["Cr"].seen), hardy_weinberg("Cr")
     # Joint over R and P (9) and crest (3) of cock, hen and chick.
-    cock = np.outer(
-        founder_prior() * (comb_given_genotype(True) @ from_person("walnut")), prior * seen
-    )
+    cock = np.outer(founder_prior() * (penetrance(True) @ from_person("walnut")), prior * seen)
     hen = np.outer(
-        founder_prior() * (comb_given_genotype(False) @ from_person("single")), prior * (1 - seen)
+        founder_prior() * (penetrance(False) @ from_person("single")), prior * (1 - seen)
     )
     folded = from_person("crest_folded_single")
-    chick = np.outer(comb_given_genotype(True) @ folded, seen) + np.outer(
-        comb_given_genotype(False) @ folded, 1 - seen
+    chick = np.outer(penetrance(True) @ folded, seen) + np.outer(
+        penetrance(False) @ folded, 1 - seen
     )
     joint = np.einsum(
         "ax,by,abc,xyz,cz->cz", cock, hen, transmission(), locus_transmission(), chick
@@ -132,7 +132,7 @@ def test_the_ledger_says_how_expected_each_reading_was():
 
 
 def crowded():
-    """Rows of three generations that are too entangled for an exact answer."""
+    """Rows of three generations that are too complex for an exact answer."""
     rng = np.random.default_rng(3)
     rows = "".join(f"0-{i},,,{'cock' if i % 2 else 'hen'},,,,,,,\n" for i in range(24))
     for generation in range(1, 3):
@@ -159,14 +159,17 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
 
 @pytest.mark.slow
 def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
-    flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), (0.9, 0.9, 0.9)
-    pairs = mating_plan(flock, "walnut", 2, rates, 0.9, day)
+    flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), Rates(0.9, 0.9, 0.9)
+    request = PlanRequest("walnut", 2, 0.9, rates)
+    pairs = mating_plan(flock, request, day)
     assert all(pair["approximate"].startswith("approximate") for pair in pairs)
-    pens = pen_plan(flock, 3, "walnut", 2, rates, 0.9, day)
+    pens = pen_plan(flock, 3, request, day)
     assert all(pen["approximate"].startswith("approximate") for pen in pens)
     birds = known_birds(flock, day)
-    single = written("r+/r+ p+/p+")
+    single = subject_of_genotype("r+/r+ p+/p+")
     answer = mating_test(birds["2-1"], single, "R", 0.95, rates, [])
     assert answer["caution"].startswith("approximate")
     assert counts_test(birds["2-1"], birds["2-0"], {"walnut": 3})["caution"]
-    assert not mating_test(written("R/? p+/p+"), single, "R", 0.95, rates, [])["caution"]
+    assert not mating_test(subject_of_genotype("R/? p+/p+"), single, "R", 0.95, rates, [])[
+        "caution"
+    ]

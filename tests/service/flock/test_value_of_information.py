@@ -13,7 +13,7 @@ from service.flock.value_of_information import (
     cost_table,
     gain_of_look,
     least_risk,
-    priced,
+    price_of,
     reader_given,
 )
 from service.wording.sentences import Message
@@ -57,7 +57,7 @@ def test_a_look_that_is_always_right_takes_all_risk_away_and_one_that_guesses_no
 def test_a_step_costs_its_minutes_weeks_and_eggs():
     """genetics/settling.toml: 0.002 a minute, 0.01 a week, 0.01 an egg."""
     step = Step("test", Message("step_blind"), 240, 11, 20)
-    assert priced(step) == pytest.approx(240 * 0.002 + 11 * 0.01 + 20 * 0.01)
+    assert price_of(step) == pytest.approx(240 * 0.002 + 11 * 0.01 + 20 * 0.01)
 
 
 def test_a_better_photo_mends_its_share_of_the_mistakes():

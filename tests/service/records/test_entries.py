@@ -9,7 +9,7 @@ from sqlalchemy import select
 from service.errors import StoreError
 from service.flock.flock_csv import parse_flock
 from service.records import entries
-from service.records.birds import kept_flock, take_in
+from service.records.birds import stored_flock, take_in
 from service.records.tables import CountRow, DecisionRow, PenBirdRow
 
 
@@ -22,8 +22,8 @@ def birds(store):
 
 def test_a_bird_that_moves_leaves_its_pen(birds):
     with birds.writing("Ada", "pens") as session:
-        entries.moved_in(session, "north", ["C", "H"], date(2026, 1, 1))
-        entries.moved_in(session, "south", ["C"], date(2026, 2, 1))
+        entries.move_in(session, "north", ["C", "H"], date(2026, 1, 1))
+        entries.move_in(session, "south", ["C"], date(2026, 2, 1))
     with birds.reading() as session:
         query = select(PenBirdRow.since, PenBirdRow.until).order_by(PenBirdRow.id)
         stays = session.execute(query).all()
@@ -33,35 +33,35 @@ def test_a_bird_that_moves_leaves_its_pen(birds):
         (date(2026, 2, 1), None),
     ]
     with birds.writing("Ada", "out") as session:
-        assert entries.moved_out(session, "south", ["C"], date(2026, 3, 1)) == 1
+        assert entries.move_out(session, "south", ["C"], date(2026, 3, 1)) == 1
         with pytest.raises(StoreError, match="isn't in pen"):
-            entries.moved_out(session, "south", ["C"], date(2026, 3, 1))
+            entries.move_out(session, "south", ["C"], date(2026, 3, 1))
 
 
 def test_a_hatch_gives_its_chicks_their_possible_parents(birds):
     with birds.writing("Ada", "hatch") as session:
-        entries.moved_in(session, "north", ["C", "D", "H"], date(2026, 1, 1))
-        entries.hatch(session, "May", "north", date(2026, 5, 1), 12, 9, ["k"])
+        entries.move_in(session, "north", ["C", "D", "H"], date(2026, 1, 1))
+        entries.enter_hatch(session, "May", "north", date(2026, 5, 1), 12, 9, ["k"])
     with birds.reading() as session:
-        chick = kept_flock(session).birds[3]
+        chick = stored_flock(session).birds[3]
     assert (chick.sire, chick.dam, chick.hatched) == ("C or D", "H", date(2026, 5, 1))
 
 
 @pytest.mark.parametrize(
     ("work", "words"),
     [
-        (lambda s: entries.hatch(s, "May", eggs=3, chicks=4), "can't hatch from"),
-        (lambda s: entries.hatch(s, " "), "needs a name"),
-        (lambda s: entries.moved_in(s, "n", ["?"], None), "no bird with the band"),
-        (lambda s: entries.moved_in(s, "n", [], date(2026, 2, 1), date(2026, 1, 1)), "can't begin"),
-        (lambda s: entries.counted(s, "H", "C", {"rose": 1}, "Ada"), "recorded as a hen"),
-        (lambda s: entries.counted(s, "C", "H", {"red": 1}, "Ada"), "red"),
-        (lambda s: entries.counted(s, "C", "H", {"rose": -1}, "Ada"), "-1"),
-        (lambda s: entries.sighted(s, "C", "Ada"), "nothing was seen"),
-        (lambda s: entries.sighted(s, "C", "Ada", wattles="huge"), "use one of small"),
-        (lambda s: entries.decided(s, "C", "Ada", "keep", " "), "no reason"),
-        (lambda s: entries.decided(s, "C", "Ada", "kill", "x"), "use one of keep"),
-        (lambda s: entries.decided(s, "C", "Ada", "recheck", "x"), "no day to look again"),
+        (lambda s: entries.enter_hatch(s, "May", eggs=3, chicks=4), "can't hatch from"),
+        (lambda s: entries.enter_hatch(s, " "), "needs a name"),
+        (lambda s: entries.move_in(s, "n", ["?"], None), "no bird with the band"),
+        (lambda s: entries.move_in(s, "n", [], date(2026, 2, 1), date(2026, 1, 1)), "can't begin"),
+        (lambda s: entries.enter_chicks(s, "H", "C", {"rose": 1}, "Ada"), "recorded as a hen"),
+        (lambda s: entries.enter_chicks(s, "C", "H", {"red": 1}, "Ada"), "red"),
+        (lambda s: entries.enter_chicks(s, "C", "H", {"rose": -1}, "Ada"), "-1"),
+        (lambda s: entries.enter_sighting(s, "C", "Ada"), "nothing was seen"),
+        (lambda s: entries.enter_sighting(s, "C", "Ada", wattles="huge"), "use one of small"),
+        (lambda s: entries.enter_decision(s, "C", "Ada", "keep", " "), "no reason"),
+        (lambda s: entries.enter_decision(s, "C", "Ada", "kill", "x"), "use one of keep"),
+        (lambda s: entries.enter_decision(s, "C", "Ada", "recheck", "x"), "no day to look again"),
     ],
 )
 def test_what_does_not_fit_is_refused_and_nothing_is_kept(birds, work, words):
@@ -73,14 +73,14 @@ def test_what_does_not_fit_is_refused_and_nothing_is_kept(birds, work, words):
 
 
 def test_counts_of_one_mating_add_up(birds):
-    from service.records.birds import kept_counts
+    from service.records.birds import stored_counts
 
     with birds.writing("Ada", "chicks") as session:
-        first = entries.counted(session, "C", "H", {"rose": 2}, "Ada")
-        again = entries.counted(session, "C", "H", {"rose": 1, "single": 3}, "Ben")
+        first = entries.enter_chicks(session, "C", "H", {"rose": 2}, "Ada")
+        again = entries.enter_chicks(session, "C", "H", {"rose": 1, "single": 3}, "Ben")
         assert first.id == again.id
     with birds.reading() as session:
-        counts = kept_counts(session, kept_flock(session))
+        counts = stored_counts(session, stored_flock(session))
     assert [(c.sire, c.dam, c.chicks) for c in counts] == [(0, 2, {"rose": 3, "single": 3})]
 
 

@@ -9,12 +9,12 @@ from sqlalchemy import select
 from service.errors import FlockError, StoreError
 from service.flock.flock_csv import parse_flock
 from service.installation import open_store
-from service.records.backup import backup, checked, restore
+from service.records.backup import backup, restore, verify_backup
 from service.records.birds import take_in
-from service.records.exchange.exporting import written
+from service.records.exchange.exporting import export_as
 from service.records.exchange.flocklist import csv_text, table
 from service.records.exchange.importing import records_from, rows_from
-from service.records.exchange.mapping import chosen, guessed, mapped
+from service.records.exchange.mapping import choose_columns, guess_columns, map_table
 from service.records.exchange.sheets import read_sheet, write_ods, write_xlsx
 from service.records.intake.journal import Options, one
 from service.records.intake.sources import File
@@ -52,20 +52,20 @@ def elsewhere(settings, tmp_path):
 
 @pytest.mark.parametrize("form", ["csv", "xlsx", "ods"])
 def test_out_in_and_out_again_is_the_same(full, settings, tmp_path, form):
-    first = written(full, form)
+    first = export_as(full, form)
     path = tmp_path / f"flock.{form}"
     path.write_bytes(first)
     other = elsewhere(settings, tmp_path)
     with other.writing("Ben", "import") as session:
         rows = rows_from(path)
-        take_in(session, mapped(rows, chosen([], rows[0]), str(path)))
-    assert written(other, "csv") == written(full, "csv")
+        take_in(session, map_table(rows, choose_columns([], rows[0]), str(path)))
+    assert export_as(other, "csv") == export_as(full, "csv")
     if form == "csv":
-        assert written(other, form) == first
+        assert export_as(other, form) == first
 
 
 def test_the_written_list_says_what_was_read(full):
-    kept = parse_flock(written(full, "csv").decode())
+    kept = parse_flock(export_as(full, "csv").decode())
     given = parse_flock(LIST)
     assert [(b.bird, b.sire, b.photos, b.extra, b.hatched) for b in kept.birds] == [
         (b.bird, b.sire, b.photos, b.extra, b.hatched) for b in given.birds
@@ -76,25 +76,25 @@ def test_the_demo_list_comes_back_byte_for_byte(store):
     text = (DEMO / "flock.csv").read_text(encoding="utf-8")
     with store.writing("Ada", "list") as session:
         take_in(session, parse_flock(text))
-    once = written(store, "csv").decode()
+    once = export_as(store, "csv").decode()
     assert parse_flock(once).birds == parse_flock(csv_text(table(parse_flock(text).birds))).birds
 
 
 def test_everything_as_json_comes_back_byte_for_byte(full, settings, tmp_path):
-    first = written(full, "json")
+    first = export_as(full, "json")
     path = tmp_path / "all.json"
     path.write_bytes(first)
     with pytest.raises(StoreError, match="holds records already"):
         records_from(full, path, replace=False, by="Ada")
     assert records_from(full, path, replace=True, by="Ada") > 10
-    assert written(full, "json") == first
+    assert export_as(full, "json") == first
     with full.writing("Ada", "goes on") as session:  # keys go on after those brought back
         take_in(session, parse_flock("bird\n99\n"))
 
 
 def test_json_whose_photos_are_missing_is_refused(full, settings, tmp_path):
     path = tmp_path / "all.json"
-    path.write_bytes(written(full, "json"))
+    path.write_bytes(export_as(full, "json"))
     with pytest.raises(StoreError, match="3 photos"):
         records_from(elsewhere(settings, tmp_path), path, replace=False, by="Ada")
 
@@ -102,17 +102,17 @@ def test_json_whose_photos_are_missing_is_refused(full, settings, tmp_path):
 def test_a_backup_brings_everything_back(full, settings, tmp_path):
     path = tmp_path / "flock.backup"
     assert backup(full, path) == 3
-    assert len(checked(path)) == 3
+    assert len(verify_backup(path)) == 3
     other = elsewhere(settings, tmp_path)
     assert restore(other, path) == 3
-    assert written(other, "json") == written(full, "json")
+    assert export_as(other, "json") == export_as(full, "json")
     assert verify(other).clean
     with pytest.raises(StoreError, match="holds records already"):
         restore(other, path)
     with full.writing("Ada", "more") as session:
         take_in(session, parse_flock("bird\n99\n"))
     assert restore(full, path, replace=True) == 3
-    assert written(other, "json") == written(full, "json")
+    assert export_as(other, "json") == export_as(full, "json")
 
 
 @pytest.mark.parametrize("part", [0.1, 0.5, 0.9])
@@ -122,10 +122,10 @@ def test_a_damaged_backup_is_found_out_and_changes_nothing(full, tmp_path, part)
     data = bytearray(path.read_bytes())
     data[int(len(data) * part)] ^= 0xFF
     path.write_bytes(data)
-    before = written(full, "json")
+    before = export_as(full, "json")
     with pytest.raises(StoreError):
         restore(full, path, replace=True)
-    assert written(full, "json") == before
+    assert export_as(full, "json") == before
 
 
 def test_a_backup_cut_off_or_of_something_else_is_refused(full, tmp_path):
@@ -133,11 +133,11 @@ def test_a_backup_cut_off_or_of_something_else_is_refused(full, tmp_path):
     backup(full, path)
     path.write_bytes(path.read_bytes()[:-200])
     with pytest.raises(StoreError):
-        checked(path)
+        verify_backup(path)
     with zipfile.ZipFile(path, "w") as archive:
         archive.writestr("x", "y")
     with pytest.raises(StoreError, match="damaged"):
-        checked(path)
+        verify_backup(path)
 
 
 def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, monkeypatch):
@@ -145,7 +145,7 @@ def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, 
     backup(full, path)
     with full.writing("Ada", "more") as session:
         take_in(session, parse_flock("bird\n99\n"))
-    before = written(full, "json")
+    before = export_as(full, "json")
 
     def fails(*_):
         raise StoreError("the disk is full")
@@ -154,7 +154,7 @@ def test_a_restore_that_fails_on_its_way_leaves_the_old_records(full, tmp_path, 
     with pytest.raises(StoreError):
         restore(full, path, replace=True)
     monkeypatch.undo()
-    assert written(full, "json") == before
+    assert export_as(full, "json") == before
     assert verify(full).clean
 
 
@@ -164,14 +164,14 @@ def test_columns_of_other_lists_are_understood():
         ["1", "", "Rooster", "3.5.2024", "red", "x"],
         ["2", "?", "pullet", "2024-05-04", "", "n"],
     ]
-    assert guessed(rows[0]) == {
+    assert guess_columns(rows[0]) == {
         "Ring No.": "bird",
         "Father": "sire",
         "Gender": "sex",
         "Date of birth": "hatched",
         "Crested": "crest",
     }
-    flock = mapped(rows, chosen([], rows[0]), "list.xlsx")
+    flock = map_table(rows, choose_columns([], rows[0]), "list.xlsx")
     first, second = flock.birds
     assert (first.sex, first.hatched.isoformat(), first.crest) == ("cock", "2024-05-03", True)
     assert (second.sire, second.sex, second.crest) == ("", "hen", False)
@@ -180,8 +180,8 @@ def test_columns_of_other_lists_are_understood():
 
 def test_a_column_can_be_mapped_by_hand():
     rows = [["Name", "Ring", "Mum"], ["Bella", "5", ""], ["Chick", "6", "5"]]
-    columns = chosen(["Mum=dam", "Ring=bird"], rows[0])
-    flock = mapped(rows, columns, "list.ods")
+    columns = choose_columns(["Mum=dam", "Ring=bird"], rows[0])
+    flock = map_table(rows, columns, "list.ods")
     assert flock.dam == (-1, 0)
     assert flock.birds[0].extra == {"Name": "Bella"}
     for wrong, words in (
@@ -189,9 +189,9 @@ def test_a_column_can_be_mapped_by_hand():
         ("Ring=leg", "'leg' is no column of ours"),
     ):
         with pytest.raises(FlockError, match=words):
-            chosen([wrong], rows[0])
+            choose_columns([wrong], rows[0])
     with pytest.raises(FlockError, match="no column is taken for the band"):
-        mapped(rows, {}, "list.ods")
+        map_table(rows, {}, "list.ods")
 
 
 @pytest.mark.parametrize("write", [write_xlsx, write_ods])

@@ -23,8 +23,8 @@ from service.errors import StoreError, UsageMistake
 from service.installation import open_store
 from service.records.birds import bird_named
 from service.records.intake.bands import band_in_name, band_in_picture, pattern_of
-from service.records.intake.journal import Options, one, run, tidy, told_sweep
-from service.records.intake.metadata import cleaned
+from service.records.intake.journal import Options, describe_sweep, one, run, tidy
+from service.records.intake.metadata import strip_metadata
 from service.records.intake.near_duplicates import ALIKE, distance, likeness, nearest
 from service.records.intake.sources import File, files_of
 from service.records.photo_files import Swept, aside, place
@@ -48,7 +48,7 @@ def take(store, *paths, **options):
 
 def test_place_camera_and_serial_number_are_taken_off_and_the_picture_stays_bit_for_bit():
     data = jpeg(picture(1), exif=telling_exif())
-    clean = cleaned(data)
+    clean = strip_metadata(data)
     for secret in (b"SecretMaker", b"SecretModel", b"SERIAL4711"):
         assert secret in data
         assert secret not in clean.data
@@ -67,7 +67,7 @@ def test_other_formats_lose_their_metadata_too(name):
     buffer = io.BytesIO()
     extra = {} if name in ("BMP", "GIF") else {"exif": telling_exif()}
     picture(2).save(buffer, name, **extra)
-    clean = cleaned(buffer.getvalue())
+    clean = strip_metadata(buffer.getvalue())
     assert b"SERIAL4711" not in clean.data
     assert clean.suffix == (".jpg" if name in ("WEBP", "HEIF") else ".png")
     upright = ImageOps.exif_transpose(Image.open(io.BytesIO(clean.data)))
@@ -78,7 +78,7 @@ def test_other_formats_lose_their_metadata_too(name):
 def test_what_follows_the_picture_in_a_file_is_not_kept(progressive):
     buffer = io.BytesIO()
     picture(3).save(buffer, "JPEG", progressive=progressive, restart_marker_rows=1)
-    clean = cleaned(buffer.getvalue() + b"\xff\xd9MOTION PHOTO VIDEO" * 50)
+    clean = strip_metadata(buffer.getvalue() + b"\xff\xd9MOTION PHOTO VIDEO" * 50)
     assert b"VIDEO" not in clean.data
     kept = np.asarray(Image.open(io.BytesIO(clean.data)))
     assert np.array_equal(kept, np.asarray(Image.open(buffer)))
@@ -87,7 +87,7 @@ def test_what_follows_the_picture_in_a_file_is_not_kept(progressive):
 @pytest.mark.parametrize("data", [b"text", b"\xff\xd8\xff\xe0", b"", jpeg(picture(4))[:300]])
 def test_what_is_no_photo_is_refused(data):
     with pytest.raises(PhotoError):
-        cleaned(data)
+        strip_metadata(data)
 
 
 def test_copies_made_smaller_are_known_again_and_other_photos_are_not():
@@ -373,11 +373,11 @@ def test_photos_of_other_records_are_moved_aside_and_come_back(settings, tmp_pat
     wrong = open_store(replace(settings, database=elsewhere))
     swept = tidy(wrong)
     assert swept == Swept(removed=0, moved=3, brought_back=0)
-    assert str(aside(store.photos)) in " ".join(map(str, told_sweep(wrong, swept)))
+    assert str(aside(store.photos)) in " ".join(map(str, describe_sweep(wrong, swept)))
     assert sorted(p.name for p in store.photos.rglob("*.jpg")) == files
     assert tidy(store) == Swept(removed=0, moved=0, brought_back=3)
     assert verify(store).complaints == ()
-    assert told_sweep(store, tidy(store)) == []
+    assert describe_sweep(store, tidy(store)) == []
     wrong.engine.dispose()
     store.engine.dispose()
 
@@ -396,12 +396,12 @@ def test_an_undone_intake_can_be_brought_back_with_its_file(store, tmp_path):
 
     take(store, folder_of(tmp_path / "lot", 1))
     with store.reading() as session:
-        batch = acts(session)[0].batch
+        batch = acts(session)[0].name
     with store.writing("Ada", "undo") as session:
         undo(session, batch)
     assert tidy(store) == Swept(0, 0, 0)
     with store.reading() as session:
-        batch = acts(session)[0].batch
+        batch = acts(session)[0].name
         assert session.scalars(select(PhotoRow)).all() == []
     with store.writing("Ada", "redo") as session:
         undo(session, batch)

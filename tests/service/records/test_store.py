@@ -9,8 +9,8 @@ from sqlalchemy import select
 from service.errors import FlockError, StoreError
 from service.flock.flock_csv import parse_flock
 from service.installation import open_store
-from service.records.audit_log import acts, history, named, undo
-from service.records.birds import bird_named, kept_birds, kept_flock, take_in
+from service.records.audit_log import acts, find_act, history, undo
+from service.records.birds import bird_named, stored_birds, stored_flock, take_in
 from service.records.tables import BirdRow, HatchRow, PenBirdRow, PenRow, PhotoRow, ReadingRow
 
 LIST = """bird,sire,dam,sex,hatched,comb,comb_by,crest,beard,wattles,genotype,photo,notes,leg colour
@@ -28,7 +28,7 @@ def bring(store, text=LIST):
 def test_a_flock_list_is_kept_in_full(store):
     assert bring(store) == 3
     with store.reading() as session:
-        flock = kept_flock(session)
+        flock = stored_flock(session)
     for kept, given in zip(flock.birds, parse_flock(LIST).birds, strict=True):
         assert kept.extra == {k: v for k, v in given.extra.items()}
         for field in ("bird", "sire", "dam", "sex", "hatched", "comb", "photos", "notes"):
@@ -55,25 +55,25 @@ def test_every_change_is_on_the_trail_and_can_be_taken_back(store):
         assert (newest.by, str(newest.act), newest.changes) == ("Ben", "renamed", 1)
         assert (change.before["comb"], change.after["comb"]) == ("pea", "rose")
     with store.writing("Ada", "undone") as session:
-        assert undo(session, named(session, newest.batch[:8])) == 1
+        assert undo(session, find_act(session, newest.name[:8])) == 1
     with store.reading() as session:
         row = session.get(BirdRow, number)
         assert (row.notes, row.comb) == ("", "pea")
         assert [a.undone for a in acts(session)] == [False, True, False]
     with store.writing("Ada", "undone once more") as session, pytest.raises(StoreError):
-        undo(session, newest.batch)
+        undo(session, newest.name)
 
 
 def test_an_undo_can_be_undone_and_brings_rows_back_with_their_key(store):
     bring(store)
     with store.reading() as session:
-        batch = acts(session)[0].batch
+        batch = acts(session)[0].name
         before = {r.band: r.id for r in session.scalars(select(BirdRow))}
     with store.writing("Ada", "away") as session:
         undo(session, batch)
     with store.reading() as session:
         assert session.scalars(select(BirdRow)).all() == []
-        away = acts(session)[0].batch
+        away = acts(session)[0].name
     with store.writing("Ada", "back") as session:
         undo(session, away)
     with store.reading() as session:
@@ -92,7 +92,7 @@ def test_what_was_changed_again_since_is_not_undone(store):
         pytest.raises(StoreError, match="changed again since"),
         store.writing("Ada", "undo") as session,
     ):
-        undo(session, first.batch)
+        undo(session, first.name)
     with store.reading() as session:
         assert session.scalar(select(BirdRow.comb).where(BirdRow.band == "17")) == "walnut"
 
@@ -127,11 +127,11 @@ def test_parents_come_from_the_pen_while_they_lived_in_it(store):
         chick = bird_named(session, "chick")
         chick.hatch_id = hatch.id
     with store.reading() as session:
-        flock = kept_flock(session)
+        flock = stored_flock(session)
     row = flock.row("chick")
     assert flock.birds[row].sire == "C1 or C2"
     assert flock.birds[row].dam == "H1"
-    assert flock.possible[row].sires == (flock.row("C1"), flock.row("C2"))
+    assert flock.candidate_parents[row].sires == (flock.row("C1"), flock.row("C2"))
     assert flock.dam[row] == flock.row("H1")
 
 
@@ -240,7 +240,7 @@ def test_a_list_says_nothing_about_columns_that_it_does_not_have(store):
     bring(store)
     with store.writing("Ada", "sexes") as session:
         text = "bird,sex,sire\n17,hen,1\n18,cock,1\n"
-        assert take_in(session, parse_flock(text, beside=kept_birds(session))) == 2
+        assert take_in(session, parse_flock(text, beside=stored_birds(session))) == 2
     with store.reading() as session:
         row = session.scalar(select(BirdRow).where(BirdRow.band == "17"))
         assert (row.sex, row.dam, row.comb, row.extra) == (

@@ -28,7 +28,7 @@ from service.flock.value_of_information import (
     least_risk,
     reader_given,
 )
-from service.records.entries import counted, decided
+from service.records.entries import enter_chicks, enter_decision
 from service.web.application import create
 from service.wording.numbers import percent, times
 from tests.browser.demo import build, settings_in
@@ -42,8 +42,8 @@ def client(tmp_path_factory):
     home = settings_in(tmp_path_factory.mktemp("opinion"))
     store = build(home)
     with store.writing("Ann", "test chicks") as session:
-        counted(session, "11", "3", {"walnut": 3, "single": 2}, "Ann", "test")
-        decided(session, "26", "Ann", "keep", "a good rose", None)
+        enter_chicks(session, "11", "3", {"walnut": 3, "single": 2}, "Ann", "test")
+        enter_decision(session, "26", "Ann", "keep", "a good rose", None)
     with TestClient(create(home)) as client:
         yield client
 

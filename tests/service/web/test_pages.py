@@ -20,7 +20,7 @@ from service.records.tables import (
 )
 from service.views.sorting import progress
 from service.web.application import create
-from service.wording.catalogue import loaded, messages
+from service.wording.catalogue import load_catalogue, messages
 from service.wording.language import LANGUAGES
 from tests.browser.demo import build, settings_in
 from tests.conftest import DEMO
@@ -85,7 +85,7 @@ def test_every_page_answers_in_both_languages(shared, path, language):
 
 
 def test_every_message_has_a_german_one_with_the_same_places():
-    kept = {m.id if isinstance(m.id, str) else tuple(m.id): m for m in loaded("de") if m.id}
+    kept = {m.id if isinstance(m.id, str) else tuple(m.id): m for m in load_catalogue("de") if m.id}
     said = {m.id if isinstance(m.id, str) else tuple(m.id) for m in messages() if m.id}
     assert said == set(kept)
     for message in kept.values():

@@ -171,13 +171,13 @@ def test_a_reading_comes_back_from_the_store_as_it_was(reader):
     from datetime import UTC, datetime
 
     from classifier.photo import open_photo
-    from service.records.readings import restored, stored
+    from service.records.readings import reading_from_row, row_from_reading
 
     reading = reader.read([open_photo(DEMO / "2.jpg")])[0]
-    row = stored(reading, datetime.now(UTC))
+    row = row_from_reading(reading, datetime.now(UTC))
     row.content = json.loads(json.dumps(row.content))
     assert reading.outline
-    assert restored(row) == reading
+    assert reading_from_row(row) == reading
 
 
 def test_a_zip_of_photos_is_taken_in(client):

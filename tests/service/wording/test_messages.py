@@ -109,7 +109,7 @@ def test_every_error_says_what_to_do():
 
 @pytest.mark.parametrize("code", [code for code in LANGUAGES if code != "en"])
 def test_every_sentence_has_words_in_every_language(code):
-    kept, said = catalogue.loaded(code), catalogue.messages()
+    kept, said = catalogue.load_catalogue(code), catalogue.messages()
     for message in said:
         if not message.id:
             continue
@@ -137,7 +137,7 @@ def english() -> set[str]:
     """Words of the English templates, and of no German one: none may be left on a German page."""
     words = re.compile(r"[a-z]{3,}")
     ours = {w for t in templates().values() for s in t.values() for w in words.findall(s.lower())}
-    kept = catalogue.loaded("de")
+    kept = catalogue.load_catalogue("de")
     theirs = {
         w
         for message in kept

@@ -16,18 +16,18 @@ MOMENT = sa.DateTime(timezone=True)
 
 
 def key() -> sa.Column[int]:
-    """The integer key that every table has."""
+    """Return the integer key that every table has."""
     return sa.Column("id", sa.Integer, primary_key=True)
 
 
 def link(name: str, target: str, nullable: bool = False, index: bool = True) -> sa.Column[Any]:
-    """A column that names a row of another table."""
+    """Return a column that names a row of another table."""
     kind: Any = sa.String(64) if target.endswith("sha256") else sa.Integer()
     return sa.Column(name, kind, sa.ForeignKey(target), nullable=nullable, index=index)
 
 
 def text(name: str, length: int | None = None, default: str | None = "") -> sa.Column[str]:
-    """A column of text that is never NULL."""
+    """Return a column of text that is never NULL."""
     return sa.Column(name, sa.String(length), nullable=False, server_default=default)
 
 

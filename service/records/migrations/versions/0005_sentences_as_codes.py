@@ -44,7 +44,7 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
-    """The codes stay, as text, since older versions show what they find."""
+    """Leave the codes as text, since older versions show what they find."""
     with op.batch_alter_table("changes") as changes:
         changes.add_column(sa.Column("act", sa.String(200), nullable=False, server_default=""))
     connection = op.get_bind()
