@@ -21,13 +21,13 @@ install: .venv/installed
 PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
 
 test: .venv/installed-test
-	$(PYTEST) $(TESTS)
+	$(PYTEST) $(OPTIONS)
 
 check: static
 	$(PYTEST) -m "not browser and not slow"
 
-coverage: .venv/installed-test
-	$(PYTEST) --cov --cov-report=term:skip-covered $(TESTS)
+coverage:
+	$(MAKE) test OPTIONS="--cov --cov-report=term:skip-covered"
 
 mutants: .venv/installed-test
 	$(BIN)/python -m benchmarks.mutants

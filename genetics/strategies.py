@@ -103,67 +103,111 @@ def simulate(name: str, eggs: int, rates: Rates, runs: int, rng: np.random.Gener
         raise TestMatingError("too_few_eggs_or_runs", eggs=eggs, runs=runs)
     plan = strategies[name]
     father, mother = plan["last"].split(" x ")
-    law = np.array(transmission()[GENOTYPE[father], GENOTYPE[mother]])
-    silent = silent_chance(int(numbers["test_chicks"]))
-    test_eggs = eggs_needed(int(numbers["test_chicks"]), rates, 0.9)
-    lived = float(np.prod(rates))
-    done: list[tuple[int, int, bool]] = []
-    reared = []
-    first, last = len(plan["matings"]), int(numbers["most_seasons"])
-    ends = np.full(runs, last + 1)
-    eggs_by = np.zeros((runs, last), int)
-    for run in range(runs):
-        # The hatches before: enough chicks come of them that parents are found.
-        spent = int(numbers["chosen_eggs"]) * len(plan["matings"])
-        birds = int(rng.binomial(spent, lived))
-        eggs_by[run, :first] = int(numbers["chosen_eggs"]) * np.arange(1, first + 1)
-        eggs_by[run, first:] = spent
-        waiting: dict[str, list[int]] = {"cock": [], "hen": []}
-        passed: dict[str, int] = {}
-        for season in range(first + 1, last + 1):
-            # Test first the birds of the year before, as many as there is room for, then hatch.
-            room = int(numbers["tests_each_season"])
-            while room and any(waiting[s] for s in waiting if s not in passed):
-                for sex in [s for s in ("cock", "hen") if s not in passed and waiting[s]]:
-                    if not room:
-                        break
-                    room -= 1
-                    spent += test_eggs
-                    candidate = waiting[sex].pop()
-                    if rng.random() < silent[candidate]:
-                        passed[sex] = candidate
-            if len(passed) == 2:
-                done.append((season, spent, all(g == PURE for g in passed.values())))
-                ends[run] = season
-                eggs_by[run, season - 1 :] = spent
-                break
-            spent += eggs
-            eggs_by[run, season - 1 :] = spent
-            hatched = rng.choice(9, size=rng.binomial(eggs, lived), p=law)
-            birds += len(hatched)
-            for genotype in hatched[WALNUT[hatched]].tolist():
-                waiting["cock" if rng.random() < 0.5 else "hen"].append(genotype)
-        reared.append(birds)
-
-    def spread(values: Sequence[float]) -> tuple[float, float, float]:
-        low, middle, high = np.percentile(values or [np.nan], [10, 50, 90])
-        return float(low), float(middle), float(high)
-
+    chicks = int(numbers["test_chicks"])
+    game = Game(
+        np.array(transmission()[GENOTYPE[father], GENOTYPE[mother]]),
+        silent_chance(chicks),
+        eggs_needed(chicks, rates, 0.9),
+        eggs,
+        rates.scored,
+        int(numbers["chosen_eggs"]),
+        len(plan["matings"]),
+        int(numbers["most_seasons"]),
+        int(numbers["tests_each_season"]),
+    )
+    played = [play(game, rng) for _ in range(runs)]
+    done = [p for p in played if p.season is not None]
+    ends = np.array([game.last + 1 if p.season is None else p.season for p in played])
+    eggs_by = np.array([p.eggs for p in played])
     return Outlook(
         name=name,
         words=plan["words"],
         proven=len(done) / runs,
-        truly_pure=float(np.mean([d[2] for d in done])) if done else 0.0,
-        seasons=spread([d[0] for d in done]),
-        eggs=spread([d[1] for d in done]),
-        birds_reared=float(np.mean(reared)),
+        truly_pure=float(np.mean([p.pure for p in done])) if done else 0.0,
+        seasons=spread([p.season for p in done if p.season is not None]),
+        eggs=spread([p.spent for p in done]),
+        birds_reared=float(np.mean([p.birds for p in played])),
         inbreeding=pair_inbreeding(name),
         variety=(VARIETY[father] + VARIETY[mother]) / 2,
         course=tuple(
             Season(number, float((ends <= number).mean()), percentiles(eggs_by[:, number - 1]))
-            for number in range(1, last + 1)
+            for number in range(1, game.last + 1)
         ),
     )
+
+
+@dataclass(frozen=True)
+class Game:
+    """What one run of a strategy goes by."""
+
+    law: Array
+    """Genotypes of the chicks that are tested (9,)."""
+    silent: Array
+    """By genotype (9,), the chance that a test doesn't give it away."""
+    test_eggs: int
+    eggs: int
+    """Set for each hatch that is tested."""
+    lived: float
+    """Share of eggs that become a scored chick."""
+    chosen_eggs: int
+    """Set for each hatch before the last one."""
+    first: int
+    """Hatches before the last one."""
+    last: int
+    """Season after which the breeder gives up."""
+    room: int
+    """Birds that can be tested in a season."""
+
+
+@dataclass(frozen=True)
+class Played:
+    """How one run went: the season of the proven pair, None if there was none."""
+
+    season: int | None
+    spent: int
+    pure: bool
+    birds: int
+    eggs: list[int]
+    """Eggs set until the end of each season."""
+
+
+def play(game: Game, rng: np.random.Generator) -> Played:
+    """Simulate one breeder's seasons until a cock and a hen have passed their tests."""
+    # The hatches before: enough chicks come of them that parents are found.
+    spent = game.chosen_eggs * game.first
+    birds = int(rng.binomial(spent, game.lived))
+    course = [game.chosen_eggs * number for number in range(1, game.first + 1)]
+    waiting: dict[str, list[int]] = {"cock": [], "hen": []}
+    passed: dict[str, int] = {}
+    for season in range(game.first + 1, game.last + 1):
+        # Test first the birds of the year before, as many as there is room for, then hatch.
+        room = game.room
+        while room and any(waiting[s] for s in waiting if s not in passed):
+            for sex in [s for s in ("cock", "hen") if s not in passed and waiting[s]]:
+                if not room:
+                    break
+                room -= 1
+                spent += game.test_eggs
+                candidate = waiting[sex].pop()
+                if rng.random() < game.silent[candidate]:
+                    passed[sex] = candidate
+        if len(passed) == 2:
+            course += [spent] * (game.last - len(course))
+            pure = all(genotype == PURE for genotype in passed.values())
+            return Played(season, spent, pure, birds, course)
+        spent += game.eggs
+        course.append(spent)
+        hatched = rng.choice(9, size=rng.binomial(game.eggs, game.lived), p=game.law)
+        birds += len(hatched)
+        for genotype in hatched[WALNUT[hatched]].tolist():
+            waiting["cock" if rng.random() < 0.5 else "hen"].append(genotype)
+    return Played(None, spent, False, birds, course)
+
+
+def spread(values: Sequence[float]) -> tuple[float, float, float]:
+    """Return the 10th, 50th and 90th percentile; not numbers if there are no values."""
+    low, middle, high = np.percentile(values or [np.nan], [10, 50, 90])
+    return float(low), float(middle), float(high)
 
 
 def percentiles(values: Array) -> tuple[float, float, float, float, float]:

@@ -251,79 +251,100 @@ def propagate(
     are left to `core`, which gets them, the factors over them, `own` and `sizes`; the evidence
     then has no logarithm (nan). Raises TooWide where there is no `core`, or Impossible.
     """
-    count = len(sizes)
     order, left = elimination_order([f.variables for f in factors], sizes, most)
     if left and core is None:
         raise TooWide("too_wide", birds=len(left), most=most)
-    position = {variable: i for i, variable in enumerate([*order, *left])}
-    buckets: list[list[Factor]] = [[own[variable]] for variable in order]
-    watching: list[list[tuple[int, int]]] = [[] for _ in order]
-    # What remains over the core: the factor, and the watched factor or the bucket it comes from.
-    remains: list[tuple[Factor, str, int]] = []
-    watch = set(watched)
-    for index, factor in enumerate(factors):
-        goal = min(position[v] for v in factor.variables)
-        if goal >= len(order):
-            remains.append((factor, "watched", index))
-            continue
-        if index in watch:
-            watching[goal].append((index, len(buckets[goal])))
-        buckets[goal].append(factor)
-
-    # Forth: each bucket sends its sum to the bucket of the first variable that is left.
-    received: list[list[tuple[int, Factor]]] = [[] for _ in order]
-    log_evidence = 0.0 if not left else float("nan")
-    for i, variable in enumerate(order):
-        content = buckets[i] + [message for _, message in received[i]]
-        scope = {v for f in content for v in f.variables} - {variable}
-        message = multiply(content, tuple(sorted(scope)))
-        goal = min((position[v] for v in scope), default=-1)
-        if goal >= len(order):
-            remains.append((message, "bucket", i))
-        elif scope:
-            received[goal].append((i, message))
-        else:
-            log_evidence += message.log_scale
-
-    back: list[Factor | None] = [None] * len(order)
-    marginals: list[Array] = [np.zeros(0)] * count
-    others: list[Array] = [np.zeros(0)] * count
-    joints: dict[int, Array] = {}
-    contexts: dict[int, Array] = {}
+    sweep = Sweep(own, sizes, order, left)
+    sweep.fill(factors, set(watched))
+    sweep.forth()
     if left and core is not None:
-        found = core(left, [factor for factor, _, _ in remains], own, sizes)
-        for variable in left:
-            marginals[variable] = found.marginals[variable]
-            rest = found.marginals[variable] / np.maximum(own[variable].table, 1e-12)
-            others[variable] = rest / rest.sum()
-        for (factor, kind, index), joint in zip(remains, found.joints, strict=True):
-            if kind == "watched" and index in watch:
-                joints[index] = joint
-                around = joint / np.maximum(factor.table, 1e-12)
-                contexts[index] = around / around.sum()
-            elif kind == "bucket":
-                # What the core says of these variables, the bucket's own message taken out.
-                said = np.where(factor.table > 0, joint / np.maximum(factor.table, 1e-300), 0)
-                back[index] = normalise(factor.variables, said)
+        sweep.hear_core(core(left, [f for f, _, _ in sweep.remains], own, sizes), set(watched))
+    sweep.back()
+    return Beliefs(
+        sweep.marginals, sweep.cavities, sweep.joints, sweep.contexts, sweep.log_evidence
+    )
 
-    # Back: each bucket hears what all the others know.
-    for i in reversed(range(len(order))):
-        variable = order[i]
-        heard = back[i]
-        content = [*buckets[i], *(m for _, m in received[i]), *([heard] if heard else [])]
-        start = len(buckets[i])
-        needed = [0, *(k for _, k in watching[i]), *range(start, start + len(received[i]))]
-        # The variable's own evidence comes first in its bucket; each message hears all but itself.
-        without = each_without(content, needed, sizes)
-        rest = without[0].table
-        belief = rest * own[variable].table
-        if belief.sum() <= 0:
-            raise Impossible("contradiction")
-        marginals[variable], others[variable] = belief / belief.sum(), rest / rest.sum()
-        for index, k in watching[i]:
-            joint = without[k].table * content[k].table
-            joints[index] = joint / joint.sum()
-            contexts[index] = without[k].table / without[k].table.sum()
-        for k, (source, _) in enumerate(received[i], start=start):
-            back[source] = without[k]
-    return Beliefs(marginals, others, joints, contexts, log_evidence)
+
+class Sweep:
+    """One pass of messages forth and back over the buckets of an elimination order."""
+
+    def __init__(
+        self, own: Sequence[Factor], sizes: Sequence[int], order: list[int], left: list[int]
+    ) -> None:
+        self.own, self.sizes, self.order, self.left = own, sizes, order, left
+        self.position = {variable: i for i, variable in enumerate([*order, *left])}
+        # The variable's own evidence comes first in its bucket.
+        self.buckets: list[list[Factor]] = [[own[variable]] for variable in order]
+        self.watching: list[list[tuple[int, int]]] = [[] for _ in order]
+        # What remains over the core: the factor, and the watched factor or bucket it comes from.
+        self.remains: list[tuple[Factor, str, int]] = []
+        self.received: list[list[tuple[int, Factor]]] = [[] for _ in order]
+        self.heard: list[Factor | None] = [None] * len(order)
+        self.marginals: list[Array] = [np.zeros(0)] * len(sizes)
+        self.cavities: list[Array] = [np.zeros(0)] * len(sizes)
+        self.joints: dict[int, Array] = {}
+        self.contexts: dict[int, Array] = {}
+        self.log_evidence = 0.0 if not left else float("nan")
+
+    def fill(self, factors: Sequence[Factor], watch: set[int]) -> None:
+        """Put each factor into the bucket of its first variable."""
+        for index, factor in enumerate(factors):
+            goal = min(self.position[v] for v in factor.variables)
+            if goal >= len(self.order):
+                self.remains.append((factor, "watched", index))
+                continue
+            if index in watch:
+                self.watching[goal].append((index, len(self.buckets[goal])))
+            self.buckets[goal].append(factor)
+
+    def forth(self) -> None:
+        """Let each bucket send its sum to the bucket of the first variable that is left."""
+        for i, variable in enumerate(self.order):
+            content = self.buckets[i] + [message for _, message in self.received[i]]
+            scope = {v for f in content for v in f.variables} - {variable}
+            message = multiply(content, tuple(sorted(scope)))
+            goal = min((self.position[v] for v in scope), default=-1)
+            if goal >= len(self.order):
+                self.remains.append((message, "bucket", i))
+            elif scope:
+                self.received[goal].append((i, message))
+            else:
+                self.log_evidence += message.log_scale
+
+    def hear_core(self, found: Core, watch: set[int]) -> None:
+        """Take what the core says of its variables, of watched factors and of the buckets."""
+        for variable in self.left:
+            self.marginals[variable] = found.marginals[variable]
+            rest = found.marginals[variable] / np.maximum(self.own[variable].table, 1e-12)
+            self.cavities[variable] = rest / rest.sum()
+        for (factor, kind, index), joint in zip(self.remains, found.joints, strict=True):
+            if kind == "watched" and index in watch:
+                self.joints[index] = joint
+                around = joint / np.maximum(factor.table, 1e-12)
+                self.contexts[index] = around / around.sum()
+            elif kind == "bucket":
+                # The bucket's own message taken out.
+                said = np.where(factor.table > 0, joint / np.maximum(factor.table, 1e-300), 0)
+                self.heard[index] = normalise(factor.variables, said)
+
+    def back(self) -> None:
+        """Let each bucket hear what all the others know. Raises Impossible."""
+        for i in reversed(range(len(self.order))):
+            variable, heard, received = self.order[i], self.heard[i], self.received[i]
+            content = [*self.buckets[i], *(m for _, m in received), *([heard] if heard else [])]
+            start = len(self.buckets[i])
+            needed = [0, *(k for _, k in self.watching[i]), *range(start, start + len(received))]
+            # Each message hears all but itself.
+            without = each_without(content, needed, self.sizes)
+            rest = without[0].table
+            belief = rest * self.own[variable].table
+            if belief.sum() <= 0:
+                raise Impossible("contradiction")
+            self.marginals[variable] = belief / belief.sum()
+            self.cavities[variable] = rest / rest.sum()
+            for index, k in self.watching[i]:
+                joint = without[k].table * content[k].table
+                self.joints[index] = joint / joint.sum()
+                self.contexts[index] = without[k].table / without[k].table.sum()
+            for k, (source, _) in enumerate(received, start=start):
+                self.heard[source] = without[k]

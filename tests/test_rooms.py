@@ -76,3 +76,16 @@ def test_layers_are_listed_from_the_doors_down():
              "service.answers", "service.records", "service.flock", "genetics"]  # fmt: skip
     places = [first.index(name) for name in order]
     assert all(a < b for a, b in pairwise(places))
+
+
+def test_no_function_is_longer_than_sixty_lines():
+    import ast
+
+    for package in PACKAGES:
+        for path in (ROOT / package).rglob("*.py"):
+            if {"render", "migrations"} & set(path.parts):
+                continue
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                    lines = (node.end_lineno or node.lineno) - node.lineno
+                    assert lines <= 60, f"{path}: {node.name} has {lines} lines"

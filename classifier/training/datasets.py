@@ -151,6 +151,32 @@ def not_heads(sample: Sample, picture: Image.Image, rng: np.random.Generator) ->
         yield x, y, x + side, y + side
 
 
+def holds_scene(sample: Sample, picture: Image.Image) -> bool:
+    """Whether the finder learns from a picture.
+
+    Close-ups too, for heads that fill the picture, but fewer: whole birds are harder to find.
+    """
+    near = sample.source == "render" and picture.width < SCENE_SIZE
+    wanted = not near or int(sample.group.split("-")[1]) % 3 == 0
+    return wanted and (sample.box is not None or sample.label == "no_head")
+
+
+def put_scene(sample: Sample, picture: Image.Image, out: Path, number: int) -> dict[str, object]:
+    """Write a whole picture at the finder's size and return its row."""
+    scale = SCENE_SIZE / max(picture.size)
+    size = (round(picture.width * scale), round(picture.height * scale))
+    name = f"s{number:05d}.webp"
+    picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=68)
+    corners = [round(v * scale, 2) if v is not None else "" for v in sample.box or [None] * 4]
+    return {
+        "file": name,
+        "source": sample.source,
+        "group": sample.group,
+        "part": part_of(sample),
+        **dict(zip(("x0", "y0", "x1", "y1"), corners, strict=True)),
+    }
+
+
 def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
     """Write crops and scenes of `samples` to `out`; a pack that is there is replaced."""
     out.mkdir(parents=True, exist_ok=True)
@@ -193,26 +219,8 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
             for box in not_heads(sample, picture, rng):
                 crop = square_crop(picture, box, HEAD_CONTEXT, HEAD_SIZE)
                 put(crop, sample, "not_a_head")
-        # Close-ups too, for heads that fill the picture, but fewer: whole birds are harder to find.
-        near = sample.source == "render" and picture.width < SCENE_SIZE
-        wanted = not near or int(sample.group.split("-")[1]) % 3 == 0
-        if wanted and (sample.box or sample.label == "no_head"):
-            scale = SCENE_SIZE / max(picture.size)
-            size = (round(picture.width * scale), round(picture.height * scale))
-            name = f"s{len(scenes):05d}.webp"
-            picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=68)
-            corners = [
-                round(v * scale, 2) if v is not None else "" for v in sample.box or [None] * 4
-            ]
-            scenes.append(
-                {
-                    "file": name,
-                    "source": sample.source,
-                    "group": sample.group,
-                    "part": part_of(sample),
-                    **dict(zip(("x0", "y0", "x1", "y1"), corners, strict=True)),
-                }
-            )
+        if holds_scene(sample, picture):
+            scenes.append(put_scene(sample, picture, out, len(scenes)))
     for name, rows in (("heads.csv", heads), ("scenes.csv", scenes)):
         with (out / name).open("w", newline="", encoding="utf-8") as file:
             writer = csv.DictWriter(file, list(rows[0]) if rows else ["file"])

@@ -12,7 +12,7 @@ import csv
 import json
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -188,13 +188,17 @@ def optimise(
         multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(settings.average),
         use_buffers=True,
     )
+    kept: dict[str, Any] = {
+        "network": network,
+        "average": average,
+        "optimiser": optimiser,
+        "schedule": schedule,
+    }
     state_path, first = out / "state.pt", 0
     if state_path.exists():
         state = torch.load(state_path, map_location=device, weights_only=True)
-        network.load_state_dict(state["network"])
-        average.load_state_dict(state["average"])
-        optimiser.load_state_dict(state["optimiser"])
-        schedule.load_state_dict(state["schedule"])
+        for name, part in kept.items():
+            part.load_state_dict(state[name])
         first = state["step"]
     log, started, running = Log(out / "log.csv"), time.monotonic(), 0.0
     for step in range(first, settings.steps):
@@ -213,16 +217,36 @@ def optimise(
         if progress:
             progress(step + 1, running)
         if step % 500 == 499 and step + 1 < settings.steps:
-            state = {
-                "network": network.state_dict(),
-                "average": average.state_dict(),
-                "optimiser": optimiser.state_dict(),
-                "schedule": schedule.state_dict(),
-                "step": step + 1,
-            }
-            torch.save(state, state_path)
+            state = {name: part.state_dict() for name, part in kept.items()}
+            torch.save(state | {"step": step + 1}, state_path)
     state_path.unlink(missing_ok=True)
     return average.module
+
+
+def shares_of(pack: HeadPack, settings: Settings) -> tuple[Tensor, Tensor]:
+    """Return which crops are held out (n,), and how often each other one is drawn (n,)."""
+    folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
+    kept = torch.tensor([part != "train" for part in pack.parts])
+    held = torch.where(pack.rendered, kept, folds == settings.fold)
+    known = torch.tensor([w != "differ" for w in pack.labels])
+    in_range = [
+        not g.startswith("render-")
+        or settings.first_render <= int(g.split("-")[1]) < settings.last_render
+        for g in pack.groups
+    ]
+    return held, sampling_weights(pack, settings, ~held & known & torch.tensor(in_range))
+
+
+def loss_by_teachers(
+    teachers: Sequence[ReaderNetwork], images: Tensor, logits: dict[str, Tensor]
+) -> Tensor:
+    """Return how far the logits are from the teachers' mean (batch,); 0 without teachers."""
+    if not teachers:
+        return torch.zeros(len(images), device=images.device)
+    with torch.no_grad():
+        answers = [teacher(images) for teacher in teachers]
+    said = {k: torch.stack([a[k].float() for a in answers]).mean(0) for k in HEADS}
+    return taught_loss(logits, said)
 
 
 def train_reader(
@@ -236,16 +260,7 @@ def train_reader(
     """Train the reader and write weights, settings and predictions on what was held out."""
     torch.manual_seed(settings.seed)
     out.mkdir(parents=True, exist_ok=True)
-    folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
-    kept = torch.tensor([part != "train" for part in pack.parts])
-    held = torch.where(pack.rendered, kept, folds == settings.fold)
-    known = torch.tensor([w != "differ" for w in pack.labels])
-    in_range = [
-        not g.startswith("render-")
-        or settings.first_render <= int(g.split("-")[1]) < settings.last_render
-        for g in pack.groups
-    ]
-    weights = sampling_weights(pack, settings, ~held & known & torch.tensor(in_range))
+    held, weights = shares_of(pack, settings)
     network = ReaderNetwork().to(device)
     network.to(memory_format=torch.channels_last)
     if backbone:
@@ -254,12 +269,7 @@ def train_reader(
     teachers = load_teachers(settings.teachers, device)
 
     def taught(images: Tensor, logits: dict[str, Tensor]) -> Tensor:
-        if not teachers:
-            return torch.zeros(len(images), device=device)
-        with torch.no_grad():
-            answers = [teacher(images) for teacher in teachers]
-        said = {k: torch.stack([a[k].float() for a in answers]).mean(0) for k in HEADS}
-        return settings.taught * taught_loss(logits, said)
+        return settings.taught * loss_by_teachers(teachers, images, logits)
 
     generator = torch.Generator().manual_seed(settings.seed)
 

@@ -55,16 +55,13 @@ def comb_scores(
     Intervals are by bootstrap over groups of near duplicates.
     """
     pairs = combed(samples, readings, least)
-    kept, seen = [s for s, _ in pairs], [r for _, r in pairs]
-    groups = [s.group for s in kept]
-    truth = [coarse_of(s.label) or "" for s in kept]
+    seen = [r for _, r in pairs]
+    groups = [s.group for s, _ in pairs]
+    truth = [coarse_of(s.label) or "" for s, _ in pairs]
     p = coarse(seen)
     answer = [GROUPS[i] for i in p.argmax(1)]
-    single = np.array([t == "single" for t in truth])
-    right = np.array([t == a for t, a in zip(truth, answer, strict=True)])
-    covered = np.array([bool(set(r.plausible) & set(ALLOWED[s.label])) for s, r in pairs])
-    settled = [i for i, r in enumerate(seen) if r.pile == "settled"]
     names, said = np.array(truth), np.array(answer)
+    single, right = names == "single", names == said
 
     def balanced(at: Any, single_only: bool) -> float:
         t, a = names[at], said[at]
@@ -78,12 +75,7 @@ def comb_scores(
     def interval(score_of: Any) -> list[float | None]:
         return [told(v) for v in bootstrap(groups, score_of)]
 
-    others = [
-        (s, r)
-        for s, r in zip(samples, readings, strict=True)
-        if s.label == NONE and s.box and shorter(s.box) >= least
-    ]
-    odd = coarse([r for _, r in others])[:, 0] if others else np.zeros(0)
+    odd = coarse_single_of_odd(samples, readings, least)
     with_odd = area_under_curve(
         np.concatenate([p[:, 0], odd]), np.concatenate([single, np.zeros(len(odd), bool)])
     )
@@ -93,7 +85,7 @@ def comb_scores(
         "single_against_rest_auc": told(area_under_curve(p[:, 0], single)),
         "single_against_rest_auc_95": interval(lambda at: area_under_curve(p[at, 0], single[at])),
         "single_against_rest_and_none_of_these_auc": told(with_odd),
-        "none_of_these_cases": len(others),
+        "none_of_these_cases": len(odd),
         "single_against_rest_balanced_accuracy": told(balanced(everyone, True)),
         "single_against_rest_balanced_accuracy_95": interval(lambda at: balanced(at, True)),
         "coarse_balanced_accuracy": told(balanced(everyone, False)),
@@ -114,12 +106,41 @@ def comb_scores(
             if g in truth
         },
         "confusion": {"classes": list(GROUPS), "counts": confusion(truth, answer, GROUPS)},
-        "ece": round(expected_calibration_error(p.max(1), right.astype(float)), 4),
-        "ece_95_percent_of_perfectly_calibrated_below": round(calibrated_error_limit(p.max(1)), 4),
-        "reliability": reliability(p.max(1), right.astype(float)),
+        **sureness_scores(pairs, p.max(1), names, right),
+    }
+
+
+def coarse_single_of_odd(
+    samples: Sequence[Sample], readings: Sequence[Reading], least: float
+) -> Array:
+    """Return the chance of a single comb in heads whose comb is none of the six (k,)."""
+    odd = [
+        r
+        for s, r in zip(samples, readings, strict=True)
+        if s.label == NONE and s.box and shorter(s.box) >= least
+    ]
+    return coarse(odd)[:, 0] if odd else np.zeros(0)
+
+
+def sureness_scores(
+    pairs: Sequence[tuple[Sample, Reading]], sure: Array, names: Any, right: Any
+) -> dict[str, Any]:
+    """Return how far stated confidence holds: calibration, plausible sets, piles.
+
+    `sure` (n,) is the confidence in the coarse comb, `names` (n,) the labelled ones, `right` (n,)
+    whether they are the same.
+    """
+    seen = [r for _, r in pairs]
+    covered = np.array([bool(set(r.plausible) & set(ALLOWED[s.label])) for s, r in pairs])
+    settled = [i for i, r in enumerate(seen) if r.pile == "settled"]
+    there = [g for g in GROUPS if (names == g).any()]
+    return {
+        "ece": round(expected_calibration_error(sure, right.astype(float)), 4),
+        "ece_95_percent_of_perfectly_calibrated_below": round(calibrated_error_limit(sure), 4),
+        "reliability": reliability(sure, right.astype(float)),
         "plausible_coverage": round(float(covered.mean()), 4),
         "plausible_coverage_by_comb": {
-            g: [int(covered[names == g].sum()), truth.count(g)] for g in GROUPS if g in truth
+            g: [int(covered[names == g].sum()), int((names == g).sum())] for g in there
         },
         "plausible_size": round(float(np.mean([len(r.plausible) for r in seen])), 3),
         "piles": {name: sum(r.pile == name for r in seen) for name in PILES},

@@ -17,6 +17,7 @@ from service.wording.sentences import Message, from_data, say, word
 
 if TYPE_CHECKING:
     from genetics.planning import PlanRequest
+    from service.flock.matings import Subject
 
 USUAL = "the usual one if left out (see `combwright numbers fertility`)."
 Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
@@ -139,24 +140,21 @@ def mating_test_command(
     from service.flock.matings import (
         known_birds,
         mating_test,
-        mating_test_rows,
         subject_of_genotype,
         testers,
     )
 
     ranked: list[tuple[str, float]] = []
-    birds = {}
+    birds: dict[str, Subject] = {}
     if flock:
         listed = load_flock(flock)
         birds = known_birds(listed, day_of(on))
-        if bird in birds:
-            if not listed.birds[listed.row(bird)].sex:
-                raise UsageMistake("sex_not_noted", band=bird)
-            ranked = testers(listed, birds, bird, asked)
-        elif "/" not in bird:
-            raise UsageMistake("band_not_on_list", band=bird, file=flock)
-        if "/" not in mate and mate not in birds:
-            raise UsageMistake("band_not_on_list", band=mate, file=flock)
+        for band in (bird, mate):
+            if "/" not in band and band not in birds:
+                raise UsageMistake("band_not_on_list", band=band, file=flock)
+        if bird in birds and not listed.birds[listed.row(bird)].sex:
+            raise UsageMistake("sex_not_noted", band=bird)
+        ranked = testers(listed, birds, bird, asked) if bird in birds else []
     answer = mating_test(
         birds[bird] if bird in birds else subject_of_genotype(bird),
         birds[mate] if mate in birds else subject_of_genotype(mate),
@@ -167,9 +165,13 @@ def mating_test_command(
     )
     if flock:
         answer["testers"] = [{"bird": b, "telling_chick": share} for b, share in ranked]
-    if as_json:
-        print(json.dumps(answer))
-        return
+    print(json.dumps(answer)) if as_json else show_mating_test(bird, answer, ranked)
+
+
+def show_mating_test(bird: str, answer: dict[str, Any], ranked: list[tuple[str, float]]) -> None:
+    """Print a test mating worked out, and the best testers at hand."""
+    from service.flock.matings import mating_test_rows
+
     say_cautions(answer["caution"])
     table = Table(f"test mating of {bird} with {answer['mate']}", "")
     for name, value in mating_test_rows(answer):

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -13,6 +14,11 @@ from service.cli.shared import Day, Json, Weights, app, bar, day_of, out, say
 from service.errors import UsageMistake
 from service.wording.sentences import as_data, word
 from service.wording.sentences import say as in_words
+
+if TYPE_CHECKING:
+    from classifier.photo import PhotoError
+    from classifier.reading import Reading
+    from service.flock.batch import Batch
 
 
 @app.command()
@@ -58,31 +64,41 @@ def read(
                 )
                 found = {path: [reading] for path, reading in readings.items()}
             wrong = {f.photo: f.error for f in failures}
+            failed |= bool(wrong)
             for path in part:
                 if path in wrong:
-                    failed = True
-                    if as_json:
-                        row = {"photo": str(path), "ok": False, "error": in_words(wrong[path])}
-                        row["error_code"] = as_data(wrong[path].message)
-                        print(json.dumps(row, ensure_ascii=False), flush=True)
-                    say(f"{path}: {in_words(wrong[path])}")
-                    continue
-                for reading in found[path]:
-                    answer = reading.as_json(in_words) | {"photo": str(path)}
-                    if as_json:
-                        print(json.dumps(answer, ensure_ascii=False), flush=True)
-                    else:
-                        table.add_row(
-                            path.name,
-                            word(answer["proposal"] or ""),
-                            f"{answer['confidence']:.0%}",
-                            answer["pile"].replace("_", " "),
-                            "; ".join(answer["doubts"]),
-                        )
+                    show_failure(path, wrong[path], as_json)
+                else:
+                    show_readings(path, found[path], None if as_json else table)
     if not as_json and table.row_count:
         out.print(table)
     if failed:
         raise typer.Exit(1)
+
+
+def show_failure(path: Path, error: PhotoError, as_json: bool) -> None:
+    """Say why a photo couldn't be read."""
+    if as_json:
+        row = {"photo": str(path), "ok": False, "error": in_words(error)}
+        row["error_code"] = as_data(error.message)
+        print(json.dumps(row, ensure_ascii=False), flush=True)
+    say(f"{path}: {in_words(error)}")
+
+
+def show_readings(path: Path, readings: Sequence[Reading], table: Table | None) -> None:
+    """Add a photo's readings to the table, or print them as JSON without one."""
+    for reading in readings:
+        answer = reading.as_json(in_words) | {"photo": str(path)}
+        if table is None:
+            print(json.dumps(answer, ensure_ascii=False), flush=True)
+            continue
+        table.add_row(
+            path.name,
+            word(answer["proposal"] or ""),
+            f"{answer['confidence']:.0%}",
+            answer["pile"].replace("_", " "),
+            "; ".join(answer["doubts"]),
+        )
 
 
 @app.command()
@@ -165,28 +181,26 @@ def triage(
     lost = sorted(listed - {p.name for p in photos})
     for name in lost:
         say(f"{folder / name}: named in the flock list, but not in the folder")
-    counts = summary(batch)
     if as_json:
-        print(json.dumps({**counts, "report": str(out_dir / "triage.html")}))
+        print(json.dumps({**summary(batch), "report": str(out_dir / "triage.html")}))
     else:
-        table = Table("bird", "pile", "comb", "confidence", "why")
-        for item in batch.items:
-            if item.pile != "settled":
-                comb = word(item.proposal or "")
-                table.add_row(
-                    item.bird,
-                    item.pile.replace("_", " "),
-                    comb,
-                    f"{item.confidence:.0%}",
-                    "; ".join(map(in_words, item.reasons)),
-                )
-        if table.row_count:
-            out.print(table)
-        told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
-        out.print(f"{len(batch.items)} birds: {told}", highlight=False)
-        out.print(f"Report: {out_dir / 'triage.html'}", highlight=False, soft_wrap=True)
+        show_batch(batch, summary(batch), out_dir / "triage.html")
     if failures or lost:
         raise typer.Exit(1)
+
+
+def show_batch(batch: Batch, counts: dict[str, int], report: Path) -> None:
+    """Print what must be looked at again, and how many birds lie in each pile."""
+    table = Table("bird", "pile", "comb", "confidence", "why")
+    for item in batch.items:
+        if item.pile != "settled":
+            pile, why = item.pile.replace("_", " "), "; ".join(map(in_words, item.reasons))
+            table.add_row(item.bird, pile, word(item.proposal or ""), f"{item.confidence:.0%}", why)
+    if table.row_count:
+        out.print(table)
+    told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())
+    out.print(f"{len(batch.items)} birds: {told}", highlight=False)
+    out.print(f"Report: {report}", highlight=False, soft_wrap=True)
 
 
 @app.command()

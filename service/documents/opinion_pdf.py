@@ -67,21 +67,36 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
     """Return the sheet as PDF; `photos` is the folder of the kept photos."""
     title = _("Second opinion on bird {band}").format(band=told.bird)
     sheet = Sheet(title)
-    pdf = sheet.pdf
-    pdf.set_y(12)
+    sheet.pdf.set_y(12)
     sheet.text(title, 15, True)
-    about = [word(told.sex)]
+    sheet.text(about_bird(told))
+    row_of_heads(sheet.pdf, told.photos, photos)
+    what_photos_say(sheet, told)
+    what_it_may_carry(sheet, told)
+    what_is_open(sheet, told)
+    sheet.pdf.ln(1.5)
+    for line in CLOSING_LINES:
+        sheet.text(say(line), 7.5)
+    return bytes(sheet.pdf.output())
+
+
+def about_bird(told: Opinion) -> str:
+    """Return sex, day and parents of the bird, and when and by what the sheet was made."""
+    about = [word(told.sex) if told.sex else ""]
     about += [_("hatched {day}").format(day=day(told.hatched)) if told.hatched else ""]
     parents = (told.sire or word("unknown"), told.dam or word("unknown"))
     about += [say(Message("says_parents", sire=parents[0], dam=parents[1]))]
     made = _("On {day}, by {model}.").format(day=day(told.on), model=told.model)
-    sheet.text(f"{capitalised(', '.join(part for part in about if part))}. {made}")
-    row_of_heads(pdf, told.photos, photos)
+    return f"{capitalised(', '.join(part for part in about if part))}. {made}"
+
+
+def what_photos_say(sheet: Sheet, told: Opinion) -> None:
+    """Write the reading, how often such readings were wrong, doubts, and what people saw."""
     sheet.heading(_("What the photos say"))
-    said = word(told.proposal or "")
     if told.pile:
         sure = f", {percent(told.confidence)}" if told.proposal else ""
-        sheet.text(f"{said}{sure}: {_(PILE_TITLES[told.pile])}.", bold=True)
+        pile = _(PILE_TITLES[told.pile])
+        sheet.text(f"{word(told.proposal or '')}{sure}: {pile}.", bold=True)
     else:
         sheet.text(_("No photo was read."), bold=True)
     if told.wrong:
@@ -100,7 +115,11 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
         for who, comb, blind in p.people
     ]
     sheet.points(people, 4)
-    top = pdf.get_y()
+
+
+def what_it_may_carry(sheet: Sheet, told: Opinion) -> None:
+    """Write genotypes and evidence side by side, and below what a mating would give."""
+    pdf, top, right = sheet.pdf, sheet.pdf.get_y(), LEFT + HALF + GAP
     sheet.heading(_("What it may carry"), LEFT, HALF)
     squares(pdf, told.candidate.genotypes)
     combs = _("Comb with all evidence: {combs}.").format(combs=named_combs(told.candidate.combs))
@@ -108,7 +127,6 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
     if told.candidate.caution:
         sheet.text(say(told.candidate.caution), wide=HALF)
     low = pdf.get_y()
-    right = LEFT + HALF + GAP
     pdf.set_y(top)
     sheet.heading(_("Evidence"), right, HALF)
     lines = [
@@ -128,6 +146,10 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
                 pure=percent(told.brood.true_breeding),
             )
         )
+
+
+def what_is_open(sheet: Sheet, told: Opinion) -> None:
+    """Write what isn't known, what would settle it, the rule of two, and what to take care of."""
     sheet.heading(_("What is not known"))
     sheet.points(list(map(say, told.unknown)) or [_("nothing that was asked for")], 7)
     sheet.heading(_("What would settle it, the cheapest first"))
@@ -149,10 +171,6 @@ def opinion_sheet(told: Opinion, photos: Path) -> bytes:
     if told.cautions:
         sheet.heading(_("Take care"))
         sheet.points(list(map(say, told.cautions)), 6)
-    pdf.ln(1.5)
-    for line in CLOSING_LINES:
-        sheet.text(say(line), 7.5)
-    return bytes(pdf.output())
 
 
 def weight(ratio: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -58,35 +59,14 @@ def item_of(
     proposal = COMBS[max(range(len(COMBS)), key=chances.__getitem__)]
     confidence = max(chances) * (1 - best.none_of_these)
     expected = risk(proposal, chances)
-    reasons: list[Coded] = []
-    told: str | None = proposal if best.none_of_these < 0.5 else None
-    none = none_doubt(best.none_of_these)
-    if none:
-        reasons.append(none)
-    reasons += [d for d in best.doubts if d.code in ("head_uncertain", "several_pictures")]
-    noted = row.crest if row else None
-    crest = {True: 1.0, False: 0.0, None: best.crest}[noted]
-    doubt = crest_doubt(crest, best.comb)
-    if doubt:
-        reasons.append(doubt)
-    elif proposal == "crest_folded_single":
-        reasons.append(Doubt("folded_without_crest"))
+    told = proposal if best.none_of_these < 0.5 else None
+    reasons = doubts_of_photo(best, proposal, row)
     if candidate and candidate.conflict:
         reasons.insert(0, candidate.conflict.message)
-    if best.proposal and best.best != proposal:
-        reasons.append(Message("photo_and_relatives", seen=best.best, due=proposal))
-    if row and row.comb and row.comb not in (proposal, "pea") and not reasons:
-        reasons.append(Message("written_and_read", seen=row.comb, due=proposal))
-    if len({r.best for r in usable if r.proposal}) > 1:
-        combs = sorted({r.best for r in usable if r.proposal}, key=SPOKEN.__getitem__)
-        said = tuple(Message("says_comb", comb=comb) for comb in combs)
-        reasons.append(Message("photos_disagree", readings=said))
+    reasons += disagreements(best, usable, proposal, row, doubted=bool(reasons))
     unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
     if unsure and told:
-        ranked = sorted(zip(chances, COMBS, strict=True), reverse=True)[1:3]
-        names = tuple(Message("comb_with_chance", comb=c, chance=p) for p, c in ranked if p >= 0.02)
-        other = Message("could_also_be", alternatives_or=names)
-        reasons.append(other if names else Message("could_be_another"))
+        reasons.append(alternatives(chances))
     return Item(
         bird,
         photos,
@@ -98,3 +78,48 @@ def item_of(
         expected,
         tuple(reasons),
     )
+
+
+def doubts_of_photo(best: Reading, proposal: str, row: Bird | None) -> list[Coded]:
+    """Return what is doubtful of the best photo itself; a crest that was noted outranks it."""
+    reasons: list[Coded] = []
+    none = none_doubt(best.none_of_these)
+    if none:
+        reasons.append(none)
+    reasons += [d for d in best.doubts if d.code in ("head_uncertain", "several_pictures")]
+    noted = row.crest if row else None
+    crest = {True: 1.0, False: 0.0, None: best.crest}[noted]
+    doubt = crest_doubt(crest, best.comb)
+    if doubt:
+        reasons.append(doubt)
+    elif proposal == "crest_folded_single":
+        reasons.append(Doubt("folded_without_crest"))
+    return reasons
+
+
+def disagreements(
+    best: Reading, usable: Sequence[Reading], proposal: str, row: Bird | None, doubted: bool
+) -> list[Coded]:
+    """Return where photos, relatives and the list contradict each other.
+
+    The list's comb is held against the proposal only where nothing else is doubtful.
+    """
+    reasons: list[Coded] = []
+    if best.proposal and best.best != proposal:
+        reasons.append(Message("photo_and_relatives", seen=best.best, due=proposal))
+    if row and row.comb and row.comb not in (proposal, "pea") and not (doubted or reasons):
+        reasons.append(Message("written_and_read", seen=row.comb, due=proposal))
+    read = {r.best for r in usable if r.proposal}
+    if len(read) > 1:
+        said = (Message("says_comb", comb=comb) for comb in sorted(read, key=SPOKEN.__getitem__))
+        reasons.append(Message("photos_disagree", readings=tuple(said)))
+    return reasons
+
+
+def alternatives(chances: Sequence[float]) -> Message:
+    """Return which other combs it could well be, by chances (6,)."""
+    ranked = sorted(zip(chances, COMBS, strict=True), reverse=True)[1:3]
+    names = tuple(Message("comb_with_chance", comb=c, chance=p) for p, c in ranked if p >= 0.02)
+    if not names:
+        return Message("could_be_another")
+    return Message("could_also_be", alternatives_or=names)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from genetics.combs import CLASSES, penetrance, tables
-from genetics.pedigree import CandidateParents, Impossible, infer
+from genetics.pedigree import CandidateParents, Impossible, Pair, infer
 from genetics.variable_elimination import TooWide
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock
@@ -146,31 +146,61 @@ def near(flock: Flock, row: int) -> list[int]:
     return sorted(r for r in ring if r >= 0)
 
 
-def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...]:
-    """Explanations of a conflict by their weight: chance beforehand times how well they fit.
+@dataclass(frozen=True)
+class Surroundings:
+    """The birds among whom the culprits of a conflict are weighed, as rows of their own."""
 
-    Tried: the comb was misread; the sire or the dam is another bird; two chicks hatched on one
-    day from different parents carry each other's bands. Of a large flock, or one too complex
-    for an exact answer, only the bird's nearer relatives take part.
-    """
-    limits = tables()["conflict"]
+    flock: Flock
+    rows: list[int]
+    """Their rows in the flock."""
+    me: int
+    """The bird in conflict, as a row of these."""
+    sire: list[int]
+    dam: list[int]
+    likelihoods: Array
+    priors: Array
+    pairs: tuple[Pair, ...]
+    several: dict[int, CandidateParents]
+
+    def fit(self, sire: list[int], dam: list[int], seen: Array) -> float:
+        """Return the logarithm of the evidence with other parents or another likelihood."""
+        try:
+            found = infer(sire, dam, seen, self.priors, self.pairs, possible=self.several)
+        except Impossible:
+            return -np.inf
+        return found.log_evidence
+
+    def partners(self) -> list[int]:
+        """Return the birds that hatched on the same day from different parents."""
+        day = self.flock.birds[self.rows[self.me]].hatched
+        mine = (self.sire[self.me], self.dam[self.me])
+        return [
+            i
+            for i, r in enumerate(self.rows)
+            if i != self.me
+            and day is not None
+            and self.flock.birds[r].hatched == day
+            and (self.sire[i], self.dam[i]) != mine
+            and i not in self.several
+            and self.me not in self.several
+            and self.me not in (self.sire[i], self.dam[i])
+        ]
+
+
+def surroundings_of(flock: Flock, row: int, inference: Inference) -> Surroundings:
+    """Return all birds, or the nearer relatives in a flock that is large or too complex."""
     rows = list(range(len(flock.birds)))
     if len(rows) > MOST_BIRDS or inference.method != "exact":
         rows = near(flock, row)
     place = {r: i for i, r in enumerate(rows)}
-    likelihoods, priors = inference.likelihoods[rows], inference.priors[rows].copy()
+    priors = inference.priors[rows].copy()
     for i, r in enumerate(rows):
         # A parent left outside speaks through what the whole flock says of its chick.
         outside = [p for p in (flock.sire[r], flock.dam[r]) if p >= 0 and p not in place]
         if outside and r != row:
-            others = inference.combs.cavities[r]
-            priors[i] = others / others.sum()
-    pairs = pairs_of([c for c in inference.counted if c.sire in place and c.dam in place])
-    pairs = tuple(type(p)(place[p.sire], place[p.dam], p.likelihood) for p in pairs)
-
-    def parents(column: Sequence[int]) -> list[int]:
-        return [place.get(column[r], -1) for r in rows]
-
+            cavity = inference.combs.cavities[r]
+            priors[i] = cavity / cavity.sum()
+    counted = [c for c in inference.counted if c.sire in place and c.dam in place]
     several = {
         place[r]: CandidateParents(
             tuple(place[p] for p in some.sires if p in place),
@@ -179,53 +209,63 @@ def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...
         for r, some in flock.candidate_parents.items()
         if r in place
     }
+    return Surroundings(
+        flock,
+        rows,
+        place[row],
+        [place.get(flock.sire[r], -1) for r in rows],
+        [place.get(flock.dam[r], -1) for r in rows],
+        inference.likelihoods[rows],
+        priors,
+        tuple(Pair(place[p.sire], place[p.dam], p.likelihood) for p in pairs_of(counted)),
+        several,
+    )
 
-    def fit(sire: list[int], dam: list[int], seen: Array) -> float:
-        try:
-            return infer(sire, dam, seen, priors, pairs, possible=several).log_evidence
-        except Impossible:
-            return -np.inf
 
-    sire, dam = parents(flock.sire), parents(flock.dam)
-    me, bird = place[row], flock.birds[row]
-    doubted = likelihoods.copy()
-    doubted[me] = likelihoods[me].mean()
+def culprits(flock: Flock, row: int, inference: Inference) -> tuple[Culprit, ...]:
+    """Explain a conflict, each way by its weight: chance beforehand times how well it fits.
+
+    Tried: the comb was misread; the sire or the dam is another bird; two chicks hatched on one
+    day from different parents carry each other's bands. Of a large flock, or one too complex
+    for an exact answer, only the bird's nearer relatives take part.
+    """
+    limits = tables()["conflict"]
+    around = surroundings_of(flock, row, inference)
+    me, bird = around.me, flock.birds[row]
+    doubted = around.likelihoods.copy()
+    doubted[me] = around.likelihoods[me].mean()
     try:
-        weights = {Culprit("culprit_misread"): fit(sire, dam, doubted) + np.log(limits["misread"])}
+        misread = around.fit(around.sire, around.dam, doubted)
     except TooWide:
         return (Culprit("culprits_too_many_relatives"),)
+    weights = {Culprit("culprit_misread"): misread + np.log(limits["misread"])}
     for column, band in (("sire", bird.sire), ("dam", bird.dam)):
-        if band and (sire if column == "sire" else dam)[me] >= 0:
-            other = {"sire": list(sire), "dam": list(dam)}
-            other[column][me] = -1
-            found = fit(other["sire"], other["dam"], likelihoods)
+        parents = {"sire": list(around.sire), "dam": list(around.dam)}
+        if band and parents[column][me] >= 0:
+            parents[column][me] = -1
+            found = around.fit(parents["sire"], parents["dam"], around.likelihoods)
             weights[Culprit(f"culprit_{column}", (band,))] = found + np.log(limits["wrong_parent"])
-    partners = [
-        i
-        for i, r in enumerate(rows)
-        if r != row
-        and flock.birds[r].hatched is not None
-        and flock.birds[r].hatched == bird.hatched
-        and (sire[i], dam[i]) != (sire[me], dam[me])
-        and i not in several
-        and me not in several
-        and me not in (sire[i], dam[i])
-    ]
+    partners = around.partners()
     for partner in partners:
-        s, d = list(sire), list(dam)
-        s[me], s[partner] = s[partner], s[me]
-        d[me], d[partner] = d[partner], d[me]
-        name = Culprit("culprit_bands", (bird.bird, flock.birds[rows[partner]].bird))
+        sire, dam = list(around.sire), list(around.dam)
+        sire[me], sire[partner] = sire[partner], sire[me]
+        dam[me], dam[partner] = dam[partner], dam[me]
+        name = Culprit("culprit_bands", (bird.bird, flock.birds[around.rows[partner]].bird))
         try:
-            found = fit(s, d, likelihoods)
+            found = around.fit(sire, dam, around.likelihoods)
         except TooWide:
             continue
         weights[name] = found + np.log(limits["mixed_band"] / len(partners))
+    return by_share(weights)
+
+
+def by_share(weights: dict[Culprit, float], most: int = 4) -> tuple[Culprit, ...]:
+    """Return culprits with their shares by the logarithms of their weights, the likelier first."""
     finite = {k: v for k, v in weights.items() if np.isfinite(v)}
     if not finite:
         return (Culprit("no_single_slip"),)
     top = max(finite.values())
     total = sum(np.exp(v - top) for v in finite.values())
     shares = {k: float(np.exp(v - top) / total) for k, v in finite.items()}
-    ranked = sorted(shares.items(), key=lambda item: -item[1])[:4]
+    ranked = sorted(shares.items(), key=lambda item: -item[1])[:most]
     return tuple(replace(found, share=share) for found, share in ranked if share >= 0.01)

@@ -112,30 +112,7 @@ def infer_flock(
         soft = {i: t + slack * t.max() for i, t in tables.items()}
         rng = np.random.default_rng(0)
         try:
-            if tables:
-                both = infer_layers(
-                    flock.sire,
-                    flock.dam,
-                    [combs, crest],
-                    soft,
-                    rng,
-                    progress,
-                    flock.candidate_parents,
-                )
-                found, crests = both.layers
-                found = with_context(found, both.around, crest.likelihoods)
-                joints = both.coupled
-            else:
-                found = infer_layers(
-                    flock.sire,
-                    flock.dam,
-                    [combs],
-                    rng=rng,
-                    progress=progress,
-                    possible=flock.candidate_parents,
-                ).layers[0]
-                crests = alone(flock, crest)
-                joints = {}
+            found, crests, joints = combs_and_crest(flock, combs, crest, soft, rng, progress)
             break
         except Impossible:
             if slack:
@@ -145,6 +122,29 @@ def infer_flock(
     ).layers[0]
     rows = likelihoods + slack * (likelihoods.max(1, keepdims=True) if count else 0)
     return Inference(found, crests, beards, joints, rows, priors, tuple(counted))
+
+
+def combs_and_crest(
+    flock: Flock,
+    combs: Layer,
+    crest: Layer,
+    coupling: dict[int, Array],
+    rng: np.random.Generator,
+    progress: Progress | None,
+) -> tuple[Posterior, Posterior, dict[int, Array]]:
+    """Infer R and P, and the crest; together where a bird's comb couples them.
+
+    Returns both posteriors, and by row the joint (9, 3) of the birds that couple them.
+    """
+    ask = (flock.sire, flock.dam)
+    if not coupling:
+        found = infer_layers(
+            *ask, [combs], rng=rng, progress=progress, possible=flock.candidate_parents
+        )
+        return found.layers[0], alone(flock, crest), {}
+    both = infer_layers(*ask, [combs, crest], coupling, rng, progress, flock.candidate_parents)
+    first, second = both.layers
+    return with_context(first, both.around, crest.likelihoods), second, both.coupled
 
 
 _kept: OrderedDict[bytes, Posterior] = OrderedDict()

@@ -70,6 +70,17 @@ class PhotoLook:
     people: tuple[tuple[str, str, bool], ...]
     """Who, the comb, whether blind."""
 
+    def as_json(self) -> dict[str, Any]:
+        """Return the photo for programs."""
+        return {
+            "sha256": self.sha256,
+            "name": self.name,
+            "counted": self.counted,
+            "reading": self.reading.as_json(say) if self.reading else None,
+            "could_also_be": list(self.alike),
+            "people": [{"by": w, "comb": c, "blind": b} for w, c, b in self.people],
+        }
+
 
 @dataclass(frozen=True)
 class Brood:
@@ -125,17 +136,7 @@ class Opinion:
             "held_out_readings_like_this": (
                 asdict(self.wrong) | {"in_hundred": self.wrong.in_hundred} if self.wrong else None
             ),
-            "photos": [
-                {
-                    "sha256": p.sha256,
-                    "name": p.name,
-                    "counted": p.counted,
-                    "reading": p.reading.as_json() if p.reading else None,
-                    "could_also_be": list(p.alike),
-                    "people": [{"by": w, "comb": c, "blind": b} for w, c, b in p.people],
-                }
-                for p in self.photos
-            ],
+            "photos": [photo.as_json() for photo in self.photos],
             "candidates": self.candidate.as_json(),
             "mating": asdict(self.brood) if self.brood else None,
             "not_known": [say(open_question) for open_question in self.unknown],
@@ -154,29 +155,32 @@ class Opinion:
                 "missing": [say(one) for one in self.rule.missing],
             },
             "cautions": [say(caution) for caution in self.cautions],
-            "decisions": [
-                {
-                    "made": d.made.isoformat(),
-                    "by": d.by,
-                    "choice": d.choice,
-                    "reason": d.reason,
-                    "recheck": d.recheck.isoformat() if d.recheck else None,
-                }
-                for d in self.decisions
-            ],
+            "decisions": [decision_json(decision) for decision in self.decisions],
             "standing": [say(line) for line in CLOSING_LINES],
-            "codes": {
-                "reasons": as_data(self.reasons),
-                "not_known": as_data(self.unknown),
-                "would_settle": [as_data(step.says) for step in self.steps],
-                "rule_of_two": {
-                    "by": as_data(self.rule.by),
-                    "missing": as_data(self.rule.missing),
-                },
-                "cautions": as_data(self.cautions),
-                "standing": as_data(CLOSING_LINES),
-            },
+            "codes": self.codes(),
         }
+
+    def codes(self) -> dict[str, Any]:
+        """Return the sentences as codes with values."""
+        return {
+            "reasons": as_data(self.reasons),
+            "not_known": as_data(self.unknown),
+            "would_settle": [as_data(step.says) for step in self.steps],
+            "rule_of_two": {"by": as_data(self.rule.by), "missing": as_data(self.rule.missing)},
+            "cautions": as_data(self.cautions),
+            "standing": as_data(CLOSING_LINES),
+        }
+
+
+def decision_json(decision: DecisionRow) -> dict[str, Any]:
+    """Return a decision for programs."""
+    return {
+        "made": decision.made.isoformat(),
+        "by": decision.by,
+        "choice": decision.choice,
+        "reason": decision.reason,
+        "recheck": decision.recheck.isoformat() if decision.recheck else None,
+    }
 
 
 def step_json(step: Step) -> dict[str, Any]:
