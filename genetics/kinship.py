@@ -17,19 +17,14 @@ def kinship(sire: Sequence[int], dam: Sequence[int]) -> Array:
     have the pair's kinship as their coefficient of inbreeding. Source: Wright 1922, Coefficients
     of inbreeding and relationship, American Naturalist 56 (from memory); any textbook.
     """
-    count = len(sire)
-    table = np.zeros((count, count))
-    done: list[int] = []
-    for bird in check(sire, dam):
-        s, d = sire[bird], dam[bird]
-        known = np.array(done, dtype=int)
-        row = np.zeros(len(known))
-        for parent in (s, d):
-            if parent >= 0:
-                row = row + 0.5 * table[parent, known]
-        table[bird, known] = row
-        table[known, bird] = row
-        parents = table[s, d] if s >= 0 and d >= 0 else 0.0
-        table[bird, bird] = 0.5 * (1 + parents)
-        done.append(bird)
-    return table
+    order = check(sire, dam)
+    # Birds before their chicks, so that known rows lie in one block; a row of zeros for unknown.
+    place = np.full(len(sire) + 1, -1)
+    place[order] = np.arange(len(order))
+    table = np.zeros((len(sire) + 1, len(sire) + 1))
+    for row, bird in enumerate(order):
+        s, d = place[sire[bird]], place[dam[bird]]
+        table[row, :row] = table[:row, row] = 0.5 * (table[s, :row] + table[d, :row])
+        table[row, row] = 0.5 * (1 + table[s, d])
+    back = place[: len(sire)]
+    return table[np.ix_(back, back)]

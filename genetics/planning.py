@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from genetics.combs import Array, textbook_comb
 from genetics.cross import transmission
@@ -20,8 +21,9 @@ from genetics.genotype import DOSES, NAMES, GenotypeError
 from genetics.messages import Message
 from genetics.numbers import toml
 from genetics.rates import Rates
-from genetics.testmating import eggs_needed
+from genetics.testmating import check_rates, eggs_for_shares
 
+Counts = NDArray[np.int64]
 GOALS = ("walnut", "true-breeding", "no-single")
 PURE_ROSE = np.array([d[0] == 2 for d in DOSES], float)
 
@@ -109,49 +111,61 @@ def matings(
         raise PlanError("plan_needs_both_sexes")
     if request.keepers < 1:
         raise PlanError("too_few_wanted", keepers=request.keepers)
-    meets_goal, inherit = goal_mask(request.goal), transmission()
-    masks = [goal_mask(name) for name in ("walnut", "true-breeding")]
-    found = []
-    for s in cocks:
-        for d in hens:
-            chick = np.einsum("s,d,sdc->c", marginals[s], marginals[d], inherit)
-            share = float(chick @ meets_goal)
-            pure = float(marginals[s] @ PURE_ROSE)
-            eggs, low = eggs_for(request, share, pure >= 0.05)
-            found.append(
-                Mating(
-                    s,
-                    d,
-                    share,
-                    float(chick @ masks[0]),
-                    float(chick[NAMES.index("r+/r+ p+/p+")]),
-                    float(chick @ masks[1]),
-                    float(kin[s, d]),
-                    eggs,
-                    low,
-                    cautions(pure, float(kin[s, d])),
-                )
-            )
-    return sorted(found, key=lambda m: (-round(m.keepers, 6), m.inbreeding, m.sire, m.dam))
+    columns = [goal_mask(name) for name in (request.goal, "walnut", "true-breeding")]
+    columns.append(np.eye(len(NAMES))[NAMES.index("r+/r+ p+/p+")])
+    # p(chick meets it | both parents) by genotype, then by pair: (4, cocks, hens).
+    by_parents = transmission() @ np.array(columns).T
+    sires, dams = marginals[list(cocks)], marginals[list(hens)]
+    shares = np.einsum("si,ijk,dj->ksd", sires, by_parents, dams, optimize=True)
+    pure = sires @ PURE_ROSE
+    inbred = kin[np.ix_(list(cocks), list(hens))]
+    eggs, low = eggs_for(request, shares[0], (pure >= 0.05)[:, None])
+    rows, across = np.indices(inbred.shape).reshape(2, -1)
+    mind = {
+        pair: cautions(*pair)
+        for pair in set(zip(pure[rows].tolist(), inbred.ravel().tolist(), strict=True))
+    }
+    # The best first: by keepers, inbreeding, and the birds' rows.
+    keys = (np.array(hens)[across], np.array(cocks)[rows], inbred.ravel())
+    order = np.lexsort((*keys, -shares[0].ravel().round(6)))
+    return [
+        Mating(
+            int(cocks[i]),
+            int(hens[j]),
+            float(shares[0, i, j]),
+            float(shares[1, i, j]),
+            float(shares[3, i, j]),
+            float(shares[2, i, j]),
+            float(inbred[i, j]),
+            int(eggs[i, j]) or None,
+            int(low[i, j]) or None,
+            mind[float(pure[i]), float(inbred[i, j])],
+        )
+        for i, j in zip(rows[order].tolist(), across[order].tolist(), strict=True)
+    ]
 
 
 def eggs_for(
-    request: PlanRequest, share: float, less_fertile_too: bool
-) -> tuple[int | None, int | None]:
-    """Eggs that leave enough chicks that meet the goal, which a `share` of the chicks do.
+    request: PlanRequest, shares: ArrayLike, less_fertile_too: ArrayLike
+) -> tuple[Counts, Counts]:
+    """Return eggs that leave enough chicks that meet the goal, which `shares` of the chicks do.
 
-    And the same for a cock as infertile as the published R/R ones, if asked for. None where no
-    chick can meet the goal.
+    And the same for cocks as infertile as the published R/R ones, where `less_fertile_too`; both
+    have the shape of `shares`, and 0 stands for no number: no chick can meet the goal, or nobody
+    asked. Of many pairs few shares differ, and each is worked out once.
     """
-    if share <= 1e-6:
-        return None, None
+    distinct, place = np.unique(np.asarray(shares, float), return_inverse=True)
+    place = place.reshape(np.shape(shares))
+    some = distinct > 1e-6
 
-    def eggs(each: Rates) -> int:
-        rates = each._replace(rearing=each.rearing * share)
-        return eggs_needed(request.keepers, rates, request.certainty)
+    def eggs(rates: Rates) -> Counts:
+        check_rates(rates, request.certainty)
+        found = np.zeros(len(distinct), np.int64)
+        wanted = rates.scored * distinct[some]
+        found[some] = eggs_for_shares(request.keepers, wanted, request.certainty)
+        return found[place]
 
-    low = eggs(less_fertile(request.rates)) if less_fertile_too else None
-    return eggs(request.rates), low
+    return eggs(request.rates), np.where(less_fertile_too, eggs(less_fertile(request.rates)), 0)
 
 
 def cautions(pure_rose: float, inbreeding: float) -> tuple[Message, ...]:
@@ -221,8 +235,8 @@ def pens(
                 mean("true_breeding"),
                 mean("inbreeding"),
                 max(m.inbreeding for m in chosen),
-                eggs,
-                low,
+                int(eggs) or None,
+                int(low) or None,
                 tuple(notes),
             )
         )

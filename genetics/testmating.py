@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from math import ceil, log
 
 import numpy as np
-from scipy.stats import binom
+from numpy.typing import NDArray
+from scipy.stats import nbinom
 
 from genetics.combs import CLASSES, Array, penetrance, textbook_comb
 from genetics.cross import transmission
@@ -120,18 +121,28 @@ def chicks_needed(chance: float, certainty: float) -> int:
 def eggs_needed(chicks: int, rates: Rates, certainty: float) -> int:
     """Fewest eggs that leave at least `chicks` scored chicks with a chance of `certainty`.
 
-    `rates` are fertility, hatchability and livability, each above 0 and at most 1.
+    Rates are above 0 and at most 1. Raises TestMatingError.
     """
+    check_rates(rates, certainty)
+    return int(eggs_for_shares(chicks, np.array(rates.scored), certainty))
+
+
+def eggs_for_shares(chicks: int, shares: Array, certainty: float) -> NDArray[np.int64]:
+    """Return the fewest eggs for each share (any shape) of eggs that become a wanted chick.
+
+    Eggs beyond the wanted chicks follow the negative binomial distribution.
+    """
+    beyond = nbinom.ppf(certainty, chicks, shares)
+    return np.asarray(chicks + beyond, np.int64)
+
+
+def check_rates(rates: Rates, certainty: float) -> None:
+    """Raise TestMatingError for rates or a certainty that make no sense."""
     for name, rate in rates._asdict().items():
         if not 0 < rate <= 1:
             raise TestMatingError("rate_out_of_range", name=name, rate=rate)
     if not 0 < certainty < 1:
         raise TestMatingError("certainty_out_of_range", certainty=certainty)
-    each = rates.scored
-    eggs = chicks
-    while binom.sf(chicks - 1, eggs, each) < certainty:
-        eggs += 1
-    return eggs
 
 
 def seen_given_pair() -> Array:

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -21,6 +22,7 @@ from genetics.testmating import after_scoring, best_testers, chick_by_chick, pla
 from service.flock.evidence import Array, evidence_of
 from service.flock.flock_csv import Flock
 from service.flock.inference import Inference, infer_flock
+from service.wording.language import current
 from service.wording.sentences import Coded, Message, as_data, say
 
 
@@ -176,12 +178,20 @@ def sentence(message: Coded | None) -> str:
     return say(message) if message else ""
 
 
+@lru_cache(maxsize=4096)
+def words_and_codes(
+    language: str, cautions: tuple[Coded, ...]
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """Return cautions as sentences and as data; thousands of pairs share a few of them."""
+    return [say(c) for c in cautions], [as_data(c) for c in cautions]
+
+
 def as_row(planned: Mating | Pen) -> dict[str, Any]:
     """Return a pair or pen as a JSON object: cautions as sentences, and their codes."""
     row = {k: v for k, v in vars(planned).items() if k != "cautions"}
-    said = [say(caution) for caution in planned.cautions]
+    said, codes = words_and_codes(current.get(), tuple(planned.cautions))
     words = {"cautions": said} if isinstance(planned, Pen) else {"caution": "; ".join(said)}
-    return row | words | {"caution_codes": [as_data(caution) for caution in planned.cautions]}
+    return row | words | {"caution_codes": codes}
 
 
 def mating_plan(
@@ -192,10 +202,8 @@ def mating_plan(
     """All cock x hen pairs as JSON objects."""
     ranked, caution = ranked_matings(flock, request, on)
     names = [b.bird for b in flock.birds]
-    return [
-        as_row(m) | {"sire": names[m.sire], "dam": names[m.dam], "approximate": sentence(caution)}
-        for m in ranked
-    ]
+    named = {"approximate": sentence(caution)}
+    return [as_row(m) | {"sire": names[m.sire], "dam": names[m.dam]} | named for m in ranked]
 
 
 def pen_plan(

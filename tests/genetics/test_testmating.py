@@ -2,6 +2,8 @@
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import binom
 
 from genetics.genotype import NAMES, index_of
@@ -147,3 +149,16 @@ def test_chicks_are_scored_one_by_one():
     assert steps[2].carrier > 0.75
     last = after_scoring(prior, known("r+/r+ p+/p+"), {"rose": 2, "single": 1})
     assert steps[2].carrier == pytest.approx(last[index_of("R/r+ p+/p+")])
+
+
+@given(
+    chicks=st.integers(1, 60),
+    share=st.floats(0.002, 1.0),
+    certainty=st.floats(0.05, 0.995),
+)
+@settings(max_examples=300, deadline=None)
+def test_eggs_are_the_fewest_that_leave_enough_chicks(chicks, share, certainty):
+    """Against counting up with the binomial distribution, as scipy.stats.binom has it."""
+    eggs = eggs_needed(chicks, Rates(1.0, 1.0, share), certainty)
+    assert binom.sf(chicks - 1, eggs, share) >= certainty - 1e-9
+    assert eggs == chicks or binom.sf(chicks - 1, eggs - 1, share) < certainty + 1e-9

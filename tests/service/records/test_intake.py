@@ -327,6 +327,7 @@ def test_killed_at_any_moment_an_intake_goes_on_and_loses_nothing(settings, stor
                 break
         lines += process.stdout.readlines()
         process.wait(timeout=60)
+        process.stdout.close()
         for line in lines:
             if '"sha256"' in line and line.endswith("}\n"):
                 acknowledged.add(line.split('"sha256": "')[1][:64])
