@@ -28,7 +28,7 @@ PYTEST += ["-m", "not browser and not slow"]
 
 # Where mutants are drawn, and the tests that are run first for each.
 FIRST_TESTS = {
-    "genetics": ["tests/genetics", "tests/service/flock"],
+    "genetics": ["tests/genetics", "tests/published", "tests/service/flock"],
     "service/flock": ["tests/service/flock"],
 }
 LIMIT = 900  # seconds; a mutant that never ends is noticed

@@ -16,7 +16,7 @@ from service.flock.held_out_errors import Wrong
 from service.records.photo_files import place
 from service.views.second_opinion import CLOSING_LINES, Opinion, PhotoLook, named_combs
 from service.wording.language import translated as _
-from service.wording.numbers import percent, times
+from service.wording.numbers import Number, percent, times
 from service.wording.sentences import Message, day, say, word
 
 LEFT, WIDE, LINE = 14.0, 182.0, 4.4  # millimetres
@@ -104,7 +104,7 @@ def what_photos_say(sheet: Sheet, told: Opinion) -> None:
         sheet.text(
             _(
                 "Of 100 birds read like this ({like}) about {number} were something else: "
-                "{wrong} of {of} held-out photographs, 95 % interval {low:.0%} to {high:.0%}."
+                "{wrong} of {of} held-out photographs, 95% interval {low:.0%} to {high:.0%}."
             ).format(like=_(w.like), number=w.in_hundred, **facts_of(w))
         )
     sheet.points([sentence(reason) for reason in told.reasons], 5)
@@ -188,7 +188,12 @@ def weight(ratio: float) -> str:
 
 def facts_of(wrong: Wrong) -> dict[str, float]:
     """Return the numbers of held-out readings like this one."""
-    return {"wrong": wrong.wrong, "of": wrong.of, "low": wrong.low, "high": wrong.high}
+    return {
+        "wrong": wrong.wrong,
+        "of": wrong.of,
+        "low": Number(wrong.low),
+        "high": Number(wrong.high),
+    }
 
 
 def head_words(name: str, said: str) -> str:

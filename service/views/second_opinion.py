@@ -413,7 +413,7 @@ def named_combs(combs: dict[str, float]) -> str:
     """Combs with their chances in the language at hand, the likelier first.
 
     >>> named_combs({"walnut": 0.75, "rose": 0.25})
-    'walnut 75 %, rose 25 %'
+    'walnut 75%, rose 25%'
     """
     ranked = sorted(combs.items(), key=lambda pair: -pair[1])
     return ", ".join(f"{word(c)} {percent(p)}" for c, p in ranked if p >= 0.005)

@@ -11,6 +11,7 @@ from math import log10
 
 from genetics.strategies import Outlook
 from service.flock.candidates import Candidate
+from service.wording.numbers import as_written
 from service.wording.sentences import Message
 
 WIDE, TALL = 420, 260
@@ -82,9 +83,7 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
 
 def share_ticks() -> tuple[Tick, ...]:
     """Quarters of a share up the plot."""
-    return tuple(
-        Tick(y_of(v, 0, 1), f"{v:.0%}".replace("%", " %")) for v in (0, 0.25, 0.5, 0.75, 1)
-    )
+    return tuple(Tick(y_of(v, 0, 1), as_written(f"{v:.0%}")) for v in (0, 0.25, 0.5, 0.75, 1))
 
 
 def certainty_curve(carrier: Sequence[float], certainty: float) -> Chart:
@@ -133,9 +132,7 @@ def reliability(bins: Sequence[dict[str, float]]) -> Chart:
         if b["count"]
     )
     corner = [(x_of(v, 0, 1), y_of(v, 0, 1)) for v in (0, 1)]
-    across = tuple(
-        Tick(x_of(v, 0, 1), f"{v:.0%}".replace("%", " %")) for v in (0, 0.25, 0.5, 0.75, 1)
-    )
+    across = tuple(Tick(x_of(v, 0, 1), as_written(f"{v:.0%}")) for v in (0, 0.25, 0.5, 0.75, 1))
     return Chart((path(corner),), (), dots, across, share_ticks())
 
 

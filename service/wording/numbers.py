@@ -1,19 +1,43 @@
-"""Numbers as people write them."""
+"""Numbers as people write them, in the language at hand."""
 
 from __future__ import annotations
+
+from service.wording.language import current
+
+SPACE = "\N{NO-BREAK SPACE}"
+
+
+def as_written(share: str) -> str:
+    """Return a percentage as the language at hand writes it.
+
+    English leaves no space before the sign, German does (DIN 5008).
+
+    >>> as_written("22%")
+    '22%'
+    """
+    return share if current.get() == "en" else share.replace("%", f"{SPACE}%")
+
+
+class Number(float):
+    """A number that a sentence formats as a percentage of the language at hand, where it asks."""
+
+    def __format__(self, spec: str) -> str:
+        """Return it as `float` does, but for percentages."""
+        text = super().__format__(spec)
+        return as_written(text) if spec.endswith("%") else text
 
 
 def percent(value: float) -> str:
     """Return a probability as a percentage that never claims certainty.
 
     >>> percent(0.9996), percent(0.25), percent(0.0)
-    ('>99 %', '25 %', '<1 %')
+    ('>99%', '25%', '<1%')
     """
     if value > 0.99:
-        return ">99 %"
+        return as_written(">99%")
     if value < 0.01:
-        return "<1 %"
-    return f"{value:.0%}".replace("%", " %")
+        return as_written("<1%")
+    return as_written(f"{value:.0%}")
 
 
 def times(ratio: float) -> str:

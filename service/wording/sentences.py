@@ -17,6 +17,7 @@ import classifier.messages
 import genetics.messages
 from genetics.messages import Place
 from service.wording.language import current, marked, translated
+from service.wording.numbers import Number
 
 # Values under these names are words of ours, which have words for people in every language.
 WORDS = ("comb", "combs", "seen", "due", "sex", "size", "choice", "purpose", "what")
@@ -117,6 +118,8 @@ def spoken(name: str, value: Any) -> Any:
         return join_parts([str(spoken(name, part)) for part in value], name)
     if isinstance(value, date):
         return day(value)
+    if isinstance(value, float):
+        return Number(value)
     return word(value) if isinstance(value, str) and name in WORDS else value
 
 

@@ -177,8 +177,15 @@ def test_parents_must_name_the_same_loci_and_all_linked_ones_in_a_phase():
         (("P", "O"), (), F(1)),
         (("P", "O"), (F(-1, 10),), F(1)),
         (("A", "B", "C"), (F(4, 10), F(4, 10)), F(3)),
+        (("A", "B", "C"), (F(4, 10), F(4, 10)), F(-1, 100)),
     ],
 )
 def test_a_map_without_sense_is_refused(loci, recombination, coincidence):
     with pytest.raises(LinkageError):
         Chromosome(loci, recombination, coincidence)
+
+
+def test_as_many_double_crossovers_as_crossovers_are_the_most_that_can_be():
+    # Intervals of 1/2 with coincidence 2: each crossover comes with one next to it.
+    crossed = Chromosome(("A", "B", "C"), (F(1, 2), F(1, 2)), F(2)).crossovers()
+    assert crossed == {(0, 0): F(1, 2), (1, 1): F(1, 2)}

@@ -285,8 +285,8 @@ def test_a_test_mating_falls_by_half_with_every_chick(shared):
     told = shared.get(
         "/matings/test", params={"bird": "R/? p+/p+", "asked": "R", "scored": ["rose", "single"]}
     ).text
-    before = re.search(r"pure, before</th><td class=\"n\">(\d+) %", told)
-    steps = re.findall(r"<strong>(?:&gt;)?(\d+) %</strong> that it isn", told)
+    before = re.search(r"pure, before</th><td class=\"n\">(\d+)%", told)
+    steps = re.findall(r"<strong>(?:&gt;)?(\d+)%</strong> that it isn", told)
     assert len(steps) == 2
     assert int(steps[0]) < int(before.group(1))  # a rose chick speaks for a pure bird
     assert int(steps[1]) > 90  # a single one all but proves the hidden allele
