@@ -29,6 +29,7 @@ def test_the_evidence_for_the_comb_lies_in_the_upper_half_of_the_head(reader, cl
         assert heat[:middle].sum() > heat[middle:].sum()
 
 
+@pytest.mark.slow
 def test_explaining_changes_nothing_in_the_reader(reader, clear):
     photo, reading = clear[0]
     evidence_map(reader, photo, reading.head.box, "rose")

@@ -47,6 +47,7 @@ def test_a_single_comb_is_thin_and_tall_and_a_pea_comb_low():
     assert walnut[1] > single[1] * 0.8
 
 
+@pytest.mark.slow
 def test_classes_share_the_same_crests_beards_and_colours():
     # What isn't the comb must not tell the class; folded singles need a crest by nature.
     drawn = [draw(s) for s in range(4000)]

@@ -48,6 +48,7 @@ def test_a_quarter_of_pure_chicks_is_faster_than_a_sixteenth():
     assert cheapest([back, inter]) == back
 
 
+@pytest.mark.slow
 def test_the_share_of_first_tries_matches_the_chance_of_a_pure_chick():
     # With eggs without number the first hatch holds pure cocks and hens; with 8 tests a season,
     # 4 of each sex, all of the cock x F1 hatch walnut and a quarter pure, a pair is proven in the

@@ -63,6 +63,7 @@ def cases():
     return samples, readings
 
 
+@pytest.mark.slow
 def test_scores_are_those_of_scikit_learn(cases):
     samples, readings = cases
     scores = comb_scores(samples, readings, 40)

@@ -88,6 +88,7 @@ def test_two_rounds_of_eight_renders_in_ten_are_kept_from_training(folders):
     assert [seed for seed, part in parts.items() if part == "choice"] == list(range(64, 72))
 
 
+@pytest.mark.slow
 def test_a_pack_holds_masks_and_ages_where_they_are_known(folders, tmp_path):
     pack(photographs(folders[0], "train") + renders(folders[1]), tmp_path)
     heads = load_heads(tmp_path)
