@@ -38,9 +38,8 @@ def _replacement(node: ast.AST) -> ast.AST | None:
     if isinstance(node, ast.BoolOp):
         return ast.BoolOp(ast.And() if isinstance(node.op, ast.Or) else ast.Or(), node.values)
     # True and False are mostly `frozen` and `strict`, which mean nothing where all is well.
-    if isinstance(node, ast.Constant) and type(node.value) in (int, float):
-        assert isinstance(node.value, int | float)
-        return ast.Constant(node.value + 1)
+    if isinstance(node, ast.Constant) and isinstance(node.value, int | float):
+        return None if isinstance(node.value, bool) else ast.Constant(node.value + 1)
     return None
 
 
@@ -64,24 +63,26 @@ class _Swap(ast.NodeTransformer):
         return super().visit(node)
 
 
-def mutated(source: str, number: int) -> tuple[int, str] | None:
-    """Return the line and the text of a module's mutant of that number; None if it has fewer."""
+def places(source: str) -> int:
+    """Return how many mutants a module has."""
+    tree = ast.parse(source)
+    counter = _Swap(-1, _annotations(tree))
+    counter.visit(tree)
+    return counter.seen + 1
+
+
+def mutated(source: str, number: int) -> tuple[int, str]:
+    """Return the line and the text of a module's mutant of that number, below `places`."""
     tree = ast.parse(source)
     swap = _Swap(number, _annotations(tree))
     changed = ast.fix_missing_locations(swap.visit(tree))
-    return (swap.line, ast.unparse(changed)) if swap.seen >= number else None
+    return swap.line, ast.unparse(changed)
 
 
 def drawn(paths: list[Path], count: int, seed: int) -> Iterator[tuple[Path, int, str, str]]:
     """Draw distinct mutants of these modules: path, line, the line as it was, the mutant's text."""
-    every = []
-    for path in paths:
-        number = 0
-        while mutated(path.read_text(encoding="utf-8"), number) is not None:
-            every.append((path, number))
-            number += 1
+    sources = {path: path.read_text(encoding="utf-8") for path in paths}
+    every = [(path, n) for path, source in sources.items() for n in range(places(source))]
     for path, number in random.Random(seed).sample(every, min(count, len(every))):
-        source = path.read_text(encoding="utf-8")
-        found = mutated(source, number)
-        assert found is not None
-        yield path, found[0], source.splitlines()[found[0] - 1].strip(), found[1]
+        line, broken = mutated(sources[path], number)
+        yield path, line, sources[path].splitlines()[line - 1].strip(), broken

@@ -45,7 +45,7 @@ class Message:
         object.__setattr__(self, "values", values)
 
     def __hash__(self) -> int:
-        return hash((self.code, tuple(map(repr, self.values.values()))))
+        return hash((self.code, repr(sorted(self.values.items()))))
 
     def __str__(self) -> str:
         return filled(templates()[self.code]["what"], self.values)

@@ -181,42 +181,42 @@ def sentence(message: Coded | None) -> str:
 @lru_cache(maxsize=4096)
 def words_and_codes(
     language: str, cautions: tuple[Coded, ...]
-) -> tuple[list[str], list[dict[str, Any]]]:
-    """Return cautions as sentences and as data; thousands of pairs share a few of them."""
-    return [say(c) for c in cautions], [as_data(c) for c in cautions]
+) -> tuple[tuple[str, ...], tuple[dict[str, Any], ...]]:
+    """Return cautions as sentences and as data; thousands of pairs share a few of them.
+
+    `language` is the one at hand: a part of the key, as sentences differ by it.
+    """
+    return tuple(say(c) for c in cautions), tuple(as_data(c) for c in cautions)
 
 
-def as_row(planned: Mating | Pen) -> dict[str, Any]:
-    """Return a pair or pen as a JSON object: cautions as sentences, and their codes."""
+def as_row(planned: Mating | Pen, names: Sequence[str]) -> dict[str, Any]:
+    """Return a pair or pen as a JSON object: birds by band, cautions as sentences and codes."""
     row = {k: v for k, v in vars(planned).items() if k != "cautions"}
-    said, codes = words_and_codes(current.get(), tuple(planned.cautions))
-    words = {"cautions": said} if isinstance(planned, Pen) else {"caution": "; ".join(said)}
-    return row | words | {"caution_codes": codes}
+    row["sire"] = names[planned.sire]
+    said, codes = words_and_codes(current.get(), planned.cautions)
+    if isinstance(planned, Pen):
+        row |= {"dams": [names[d] for d in planned.dams], "cautions": list(said)}
+    else:
+        row |= {"dam": names[planned.dam], "caution": "; ".join(said)}
+    return row | {"caution_codes": list(codes)}
 
 
-def mating_plan(
-    flock: Flock,
-    request: PlanRequest,
-    on: date,
+def as_rows(
+    planned: Sequence[Mating | Pen], flock: Flock, caution: Message | None
 ) -> list[dict[str, Any]]:
+    """Return pairs or pens as JSON objects, each with what makes the whole approximate."""
+    names = [b.bird for b in flock.birds]
+    common = {"approximate": sentence(caution)}
+    return [as_row(p, names) | common for p in planned]
+
+
+def mating_plan(flock: Flock, request: PlanRequest, on: date) -> list[dict[str, Any]]:
     """All cock x hen pairs as JSON objects."""
     ranked, caution = ranked_matings(flock, request, on)
-    names = [b.bird for b in flock.birds]
-    named = {"approximate": sentence(caution)}
-    return [as_row(m) | {"sire": names[m.sire], "dam": names[m.dam]} | named for m in ranked]
+    return as_rows(ranked, flock, caution)
 
 
-def pen_plan(
-    flock: Flock,
-    hens: int,
-    request: PlanRequest,
-    on: date,
-) -> list[dict[str, Any]]:
+def pen_plan(flock: Flock, hens: int, request: PlanRequest, on: date) -> list[dict[str, Any]]:
     """Each cock with his best hens as JSON objects."""
     ranked, caution = ranked_matings(flock, request, on)
-    names = [b.bird for b in flock.birds]
-    named = {"approximate": sentence(caution)}
-    return [
-        as_row(p) | {"sire": names[p.sire], "dams": [names[d] for d in p.dams]} | named
-        for p in pens(ranked, hens, request)
-    ]
+    return as_rows(pens(ranked, hens, request), flock, caution)
