@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 from pgmpy import models
 from pgmpy.factors.discrete import DiscreteFactor
 from pgmpy.inference import BeliefPropagation, VariableElimination
@@ -42,8 +43,8 @@ def random_pedigree(rng: np.random.Generator, birds: int) -> tuple[list[int], li
 
 
 def by_pgmpy(
-    sire: list[int], dam: list[int], likelihoods: np.ndarray, method: type = VariableElimination
-) -> np.ndarray:
+    sire: list[int], dam: list[int], likelihoods: NDArray[np.float64], method: type = VariableElimination
+) -> NDArray[np.float64]:
     """Marginals (n, 9) by pgmpy, by default by variable elimination, on the same factors."""
     network = Network()
     prior, inherit = founder_prior(), np.asarray(transmission())
@@ -103,7 +104,7 @@ def seconds(function: Callable[..., object], *arguments: object) -> float:
 
 
 def timed_apart(
-    sire: list[int], dam: list[int], likelihoods: np.ndarray, method: type
+    sire: list[int], dam: list[int], likelihoods: NDArray[np.float64], method: type
 ) -> float | None:
     """Seconds pgmpy takes in a process of its own; None if it passes the limit or fails."""
     answer: multiprocessing.Queue[float] = multiprocessing.Queue()
