@@ -43,7 +43,10 @@ def random_pedigree(rng: np.random.Generator, birds: int) -> tuple[list[int], li
 
 
 def by_pgmpy(
-    sire: list[int], dam: list[int], likelihoods: NDArray[np.float64], method: type = VariableElimination
+    sire: list[int],
+    dam: list[int],
+    likelihoods: NDArray[np.float64],
+    method: type = VariableElimination,
 ) -> NDArray[np.float64]:
     """Marginals (n, 9) by pgmpy, by default by variable elimination, on the same factors."""
     network = Network()
