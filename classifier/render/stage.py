@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import math
 import os
+import shutil
 import tempfile
+import weakref
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -145,8 +147,9 @@ class Stage:
         self.sky = next(n for n in world.node_tree.nodes if n.type == "BACKGROUND")
         self.materials = {name: self._material(name, *v) for name, v in SURFACES.items()}
         self.meshes: list[Any] = []
-        self.folder = tempfile.TemporaryDirectory(prefix="heads-")
-        self.path = Path(self.folder.name) / "head.exr"
+        folder = tempfile.mkdtemp(prefix="heads-")
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
+        self.path = Path(folder) / "head.exr"
         self.scene.render.filepath = str(self.path)
 
     def _settings(self) -> None:
