@@ -180,7 +180,7 @@ def main() -> None:
         filled(store, args.birds, max(1, args.birds // 250))
         grouped(store)
         # As the server will ask, so that nothing is left for it to work out at its start.
-        refresh(store, default_reader().card.prior, date.today(), culprits=())
+        refresh(store, default_reader().card.prior, date.today())
         catch_up(store)
         print("flock ready", flush=True)
         with served(settings) as url:

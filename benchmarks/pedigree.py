@@ -19,7 +19,9 @@ import numpy as np
 from genetics.combs import founder_prior
 from genetics.cross import transmission
 from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
-from genetics.pedigree import Layer, infer, network
+from genetics.pedigree import Layer, checked_layer, pedigree_of
+from genetics.pedigree_network import network
+from genetics.posterior import infer
 from genetics.variable_elimination import propagate
 
 
@@ -71,7 +73,9 @@ def wide() -> None:
     sire, dam = line(10, 10, 10)
     likelihoods = np.random.default_rng(1).random((len(sire), 9))
     layer = Layer(np.asarray(transmission()), founder_prior(), likelihoods)
-    factors, own = network(sire, dam, layer, 0)
+    everyone = np.arange(len(sire))
+    checked = checked_layer(layer, len(sire))
+    factors, own = network(pedigree_of(sire, dam), checked, 0, everyone, {})
     sizes = [9] * len(sire)
     start = time.perf_counter()
     answer = infer(sire, dam, likelihoods, founder_prior(), rng=np.random.default_rng(0))

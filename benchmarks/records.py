@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from genetics.combs import CLASSES, founder_prior, penetrance
 from genetics.cross import transmission
 from service.answers.assessments import assess_birds
-from service.answers.refresh import answer, answers, refresh
+from service.answers.refresh import answer, refresh
 from service.flock.flock_csv import OR
 from service.installation import open_store
 from service.records.database import Store
@@ -147,7 +147,7 @@ def main() -> None:
         store = open_store(Settings(home, url))
         filled(store, args.birds, args.lines)
         start = time.perf_counter()
-        refresh(store, EVEN, DAY, culprits=())
+        refresh(store, EVEN, DAY)
         print(f"all answers worked out: {time.perf_counter() - start:.1f} s")
         with store.reading() as session:
             count = session.scalar(select(func.count()).select_from(ReadingRow))
@@ -167,17 +167,10 @@ def main() -> None:
                 )
                 assert photo is not None
                 photo.readings.append(row_from_person("Ada", NOW, "walnut"))
-            assert refresh(store, EVEN, DAY, [band], culprits=())
+            assert refresh(store, EVEN, DAY, [band])
 
         print(f"a bird's page data: median {median_of(opened, some):.1f} ms")
         print(f"one new reading worked in: median {median_of(read_anew, some[:20]):.0f} ms")
-
-        def explained(band: str) -> None:
-            refresh(store, EVEN, DAY, [band], {band})
-
-        with store.reading() as session:
-            disputed = [c.bird for c in answers(session) if c.conflict][:5]
-        print(f"a bird's conflict explained: median {median_of(explained, disputed):.0f} ms")
         store.engine.dispose()
 
 

@@ -5,8 +5,6 @@ A likelihood is an array (9,) or (6,) up to a constant; all ones says nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -59,17 +57,36 @@ def observer_confusion() -> Array:
     return confusion
 
 
-def from_person(said: str, confusion: Array | None = None, blind: bool = True) -> Array:
+def from_person(
+    said: str, confusion: Array | None = None, blind: bool = True, confirms: bool = False
+) -> Array:
     """Likelihood (6,) of the combs where a person wrote down `said` (a class, or 'pea').
 
     `confusion` (6, 6) are the person's own slips, where they were estimated. Who had seen another
-    reading before is no independent witness: then the likelihood counts less, by `combs.toml`.
+    reading before is no independent witness: then the likelihood counts less, by `combs.toml`, and
+    least of all if it only confirms that reading.
     """
     if said not in SAID:
         raise ValueError(f"unknown comb word {said!r}; use one of {', '.join(SAID)}")
     table = observer_confusion() if confusion is None else confusion
     likelihood = np.asarray(table[:, [CLASSES.index(c) for c in SAID[said]]].sum(1))
-    return likelihood if blind else likelihood ** float(tables()["person"]["not_blind"])
+    if blind:
+        return likelihood
+    weight = tables()["person"]["confirms" if confirms else "not_blind"]
+    return np.asarray(likelihood ** float(weight))
+
+
+def mixed_peas(likelihood: Array) -> Array:
+    """Return a photo's likelihood (6,) with blade and triple told apart no better than photos do.
+
+    The share of photographs on which they are taken for each other is in `combs.toml`.
+    """
+    blade, triple = (CLASSES.index(c) for c in SAID["pea"])
+    mixed = float(tables()["looks"]["peas_mixed"])
+    found = likelihood.copy()
+    found[blade] = (1 - mixed) * likelihood[blade] + mixed * likelihood[triple]
+    found[triple] = (1 - mixed) * likelihood[triple] + mixed * likelihood[blade]
+    return found
 
 
 def with_observer_errors(shares: Array) -> Array:
@@ -79,21 +96,6 @@ def with_observer_errors(shares: Array) -> Array:
     """
     slip = float(tables()["person"]["slip"])
     return np.asarray(shares * (1 - slip) + (1 - shares) * slip / (shares.shape[-1] - 1))
-
-
-def pool(likelihoods: Sequence[Array]) -> Array:
-    """Several photos of one bird as one likelihood (6,).
-
-    Their errors are alike, so n photos count as n / (1 + (n - 1) r) independent ones, with the
-    correlation r of `combs.toml` (Kish's design effect): the mean of the logarithms times that.
-    """
-    if not likelihoods:
-        return np.ones(len(CLASSES))
-    logs = np.log(np.maximum(np.array(likelihoods), 1e-12))
-    correlation = float(tables()["photos"]["correlation"])
-    count = len(likelihoods) / (1 + (len(likelihoods) - 1) * correlation)
-    mean = logs.mean(0) * count
-    return np.asarray(np.exp(mean - mean.max()))
 
 
 def on_genotypes(comb_likelihood: Array, crest: bool | float | None) -> Array:
@@ -106,6 +108,17 @@ def from_genotype(text: str) -> Array:
     allowed = np.zeros(len(DOSES))
     allowed[list(possible(text))] = 1
     return allowed
+
+
+def from_recorded_genotype(text: str) -> Array:
+    """Return a genotype on record as a likelihood (9,): 1 for what it allows, a slip for the rest.
+
+    Nobody's records are free of mistakes: the chance of one is in `combs.toml`.
+    """
+    allowed = from_genotype(text)
+    slip = float(tables()["person"]["wrong_genotype"])
+    others = max(1.0, float((allowed == 0).sum()))
+    return np.where(allowed > 0, 1.0, slip / (1 - slip) * max(1.0, allowed.sum()) / others)
 
 
 def wattle_silence(beard: bool | None, sex: str | None, age_weeks: float | None) -> Message | None:

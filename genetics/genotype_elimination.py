@@ -78,7 +78,6 @@ def restore_genotypes(
     return Beliefs(
         [full(m, [v]) for v, m in enumerate(beliefs.marginals)],
         [full(m, [v]) for v, m in enumerate(beliefs.cavities)],
-        {i: full(beliefs.joints[i], factors[i].variables) for i in watched},
         {i: full(beliefs.contexts[i], factors[i].variables) for i in watched},
         beliefs.log_evidence,
     )

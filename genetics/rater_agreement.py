@@ -91,33 +91,34 @@ def estimate(said: Sequence[Said], known: Mapping[int, Array]) -> dict[str, Pers
     """Each person's slips by expectation and maximisation over what the photos may show.
 
     `known` gives by item what is known of its comb otherwise (6,), as the model's calibrated
-    probabilities; items without it start even. Everyone starts with the slips of `combs.toml`,
-    which count like `worth_readings` readings, so that a few readings change little, and nobody's
-    slips are taken for rarer than `least_slip`. Dawid and Skene 1979, Applied Statistics 28:20-28,
-    with Dirichlet priors (from memory).
+    probabilities; items without it start even. Everyone starts with the slips of `combs.toml`:
+    how often a person slips at all counts like `worth_readings` readings, and of which comb like
+    `comb_worth_readings` readings of it, so that a few readings change little and many decide.
+    Nobody's slips are taken for rarer than `least_slip`. Dawid and Skene 1979, Applied Statistics
+    28:20-28, with Dirichlet priors (from memory).
     """
     numbers = tables()["person"]
-    prior = observer_confusion() * float(numbers["worth_readings"])
+    usual = observer_confusion()
     people = sorted({s.by for s in said})
     items = sorted({s.item for s in said})
     place = {item: i for i, item in enumerate(items)}
     beforehand = np.array([known.get(i, np.full(6, 1 / 6)) for i in items]).reshape(-1, 6)
     beforehand = np.clip(beforehand, 1e-6, None)
     columns = [[CLASSES.index(c) for c in SAID[s.word]] for s in said]
-    tables_of = {name: prior / prior.sum(1, keepdims=True) for name in people}
+    tables_of = {name: usual for name in people}
     for _ in range(MOST_ROUNDS):
         chances = np.log(beforehand)
         for one, words in zip(said, columns, strict=True):
             chances[place[one.item]] += np.log(tables_of[one.by][:, words].sum(1))
         truth = np.exp(chances - chances.max(1, keepdims=True))
         truth /= truth.sum(1, keepdims=True)
-        counts = {name: prior.copy() for name in people}
+        counts = {name: np.zeros((6, 6)) for name in people}
         for one, words in zip(said, columns, strict=True):
             # 'pea' stands for either word, as often as the person would write each.
             share = tables_of[one.by][:, words]
             share = share / share.sum(1, keepdims=True)
             counts[one.by][:, words] += truth[place[one.item]][:, None] * share
-        fresh = {name: c / c.sum(1, keepdims=True) for name, c in counts.items()}
+        fresh = {name: with_prior(counted, usual) for name, counted in counts.items()}
         moved = max((float(np.abs(fresh[n] - tables_of[n]).max()) for n in people), default=0.0)
         tables_of = fresh
         if moved < CLOSE:
@@ -131,3 +132,20 @@ def estimate(said: Sequence[Said], known: Mapping[int, Array]) -> dict[str, Pers
         )
         for name in people
     }
+
+
+def with_prior(counted: Array, usual: Array) -> Array:
+    """Return slips (6, 6) from counts of what was there (rows) and written down (columns).
+
+    The person's slips in general come first, from all counts; each comb's are drawn towards them.
+    """
+    numbers = tables()["person"]
+    off = 1 - np.eye(6)
+    often = float((usual * off).sum() / 6)
+    worth = float(numbers["worth_readings"])
+    slips = (worth * often + float((counted * off).sum())) / (worth + float(counted.sum()))
+    pattern = usual * off * min(slips, 0.9) / often
+    pattern = pattern * np.minimum(1, 0.95 / np.maximum(pattern.sum(1, keepdims=True), 1e-12))
+    expected = pattern + np.diag(1 - pattern.sum(1))
+    total = expected * float(numbers["comb_worth_readings"]) + counted
+    return np.asarray(total / total.sum(1, keepdims=True))

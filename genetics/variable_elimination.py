@@ -21,6 +21,8 @@ from genetics.errors import GeneticsError
 Array = NDArray[np.float64]
 MOST_CELLS = 9**7
 MOST_OPERANDS = 20
+CLIQUE_CELLS = 9**5  # up to here a bucket's tables are multiplied out over all its variables
+TINY = 1e-150  # a table with smaller cells isn't divided by
 SMALL = 2 * 9**3  # cells times tables below which products aren't planned
 
 
@@ -55,10 +57,8 @@ class Beliefs:
     """By variable, (states,): its distribution given everything."""
     cavities: list[Array]
     """The same given everything but its own evidence."""
-    joints: dict[int, Array]
-    """By index of a watched factor: the joint distribution over its variables."""
     contexts: dict[int, Array]
-    """The same without the watched factor itself."""
+    """By index of a watched factor: the distribution over its variables without the factor."""
     log_evidence: float
 
 
@@ -138,6 +138,13 @@ def each_without(
         if not any(id(f) in wanted for f in group):
             continue
         outside = [f for scope, members in groups.items() if scope != variables for f in members]
+        if len(group) == 1:
+            answers[id(group[0])] = (
+                spread(multiply(outside, shared(outside, variables)), variables, sizes)
+                if outside
+                else Factor(variables, np.ones(group[0].table.shape))
+            )
+            continue
         logs = logs_of(group)
         empty = np.zeros((1, *logs.shape[1:]))
         before = np.concatenate([empty, np.cumsum(logs, 0)[:-1]])
@@ -150,6 +157,69 @@ def each_without(
         for factor, left in zip(group, before + after, strict=True):
             answers[id(factor)] = from_logs(variables, left + around)
     return {i: answers[id(factors[i])] for i in needed}
+
+
+def aligned(factor: Factor, variables: Sequence[int]) -> Array:
+    """Return a factor's table with the axes of `variables`, of length 1 where it lacks one."""
+    place = [factor.variables.index(v) for v in variables if v in factor.variables]
+    shape = [
+        factor.table.shape[factor.variables.index(v)] if v in factor.variables else 1
+        for v in variables
+    ]
+    return factor.table.transpose(place).reshape(shape)
+
+
+def multiplied_out(
+    factors: Sequence[Factor], variables: Sequence[int], sizes: Sequence[int]
+) -> tuple[Array, float]:
+    """Product of factors over all of `variables`, and its log scale. Raises Impossible."""
+    product = np.ones([sizes[v] for v in variables])
+    scale = 0.0
+    for count, factor in enumerate(factors, start=1):
+        product *= aligned(factor, variables)
+        scale += factor.log_scale
+        if count % 8 == 0:
+            # Many small numbers multiplied would vanish.
+            top = product.max()
+            if top <= 0:
+                raise Impossible("contradiction")
+            product /= top
+            scale += float(np.log(top))
+    return product, scale
+
+
+def each_divided_out(
+    factors: Sequence[Factor], needed: Collection[int], sizes: Sequence[int]
+) -> dict[int, Factor]:
+    """Return what `each_without` does, for few variables: the whole product divided by a factor.
+
+    Factors with cells of 0 can't be divided by; they are left out of the product instead.
+    """
+    variables = tuple(sorted({v for f in factors for v in f.variables}))
+    empty = [i for i, f in enumerate(factors) if f.table.min() < TINY]
+    # What is small after much multiplying may be an underflow: then nothing is divided.
+    firm, _ = multiplied_out([f for i, f in enumerate(factors) if i not in empty], variables, sizes)
+    if firm.min() < TINY:
+        return each_without(factors, needed, sizes)
+    whole = firm
+    for i in empty:
+        whole = whole * aligned(factors[i], variables)
+    answers = {}
+    for i in needed:
+        factor = factors[i]
+        inside = tuple(v for v in variables if v in factor.variables)
+        outside = tuple(k for k, v in enumerate(variables) if v not in factor.variables)
+        if i not in empty:
+            table = whole.sum(outside) / aligned(factor, inside)
+        else:
+            rest = firm
+            for j in empty:
+                if j != i:
+                    rest = rest * aligned(factors[j], variables)
+            table = rest.sum(outside)
+        order = [inside.index(v) for v in factor.variables]
+        answers[i] = normalise(factor.variables, table.transpose(order))
+    return answers
 
 
 def shared(factors: Sequence[Factor], variables: tuple[int, ...]) -> tuple[int, ...]:
@@ -247,7 +317,7 @@ def propagate(
     """Messages forth and back over the buckets of an elimination order.
 
     `own` holds one factor for each variable, its own evidence; `watched` are indices of factors
-    whose joint distribution is wanted. Variables that would need tables of more than `most` cells
+    whose contexts are wanted. Variables that would need tables of more than `most` cells
     are left to `core`, which gets them, the factors over them, `own` and `sizes`; the evidence
     then has no logarithm (nan). Raises TooWide where there is no `core`, or Impossible.
     """
@@ -260,9 +330,7 @@ def propagate(
     if left and core is not None:
         sweep.hear_core(core(left, [f for f, _, _ in sweep.remains], own, sizes), set(watched))
     sweep.back()
-    return Beliefs(
-        sweep.marginals, sweep.cavities, sweep.joints, sweep.contexts, sweep.log_evidence
-    )
+    return Beliefs(sweep.marginals, sweep.cavities, sweep.contexts, sweep.log_evidence)
 
 
 class Sweep:
@@ -282,7 +350,6 @@ class Sweep:
         self.heard: list[Factor | None] = [None] * len(order)
         self.marginals: list[Array] = [np.zeros(0)] * len(sizes)
         self.cavities: list[Array] = [np.zeros(0)] * len(sizes)
-        self.joints: dict[int, Array] = {}
         self.contexts: dict[int, Array] = {}
         self.log_evidence = 0.0 if not left else float("nan")
 
@@ -301,8 +368,12 @@ class Sweep:
         """Let each bucket send its sum to the bucket of the first variable that is left."""
         for i, variable in enumerate(self.order):
             content = self.buckets[i] + [message for _, message in self.received[i]]
-            scope = {v for f in content for v in f.variables} - {variable}
-            message = multiply(content, tuple(sorted(scope)))
+            scope = tuple(sorted({v for f in content for v in f.variables} - {variable}))
+            if self.cells(variable, scope) <= CLIQUE_CELLS:
+                product, scale = multiplied_out(content, (variable, *scope), self.sizes)
+                message = normalise(scope, product.sum(0), scale)
+            else:
+                message = multiply(content, scope)
             goal = min((self.position[v] for v in scope), default=-1)
             if goal >= len(self.order):
                 self.remains.append((message, "bucket", i))
@@ -310,6 +381,10 @@ class Sweep:
                 self.received[goal].append((i, message))
             else:
                 self.log_evidence += message.log_scale
+
+    def cells(self, variable: int, scope: Sequence[int]) -> int:
+        """Cells of a table over a variable and a scope."""
+        return prod(self.sizes[v] for v in scope) * self.sizes[variable]
 
     def hear_core(self, found: Core, watch: set[int]) -> None:
         """Take what the core says of its variables, of watched factors and of the buckets."""
@@ -319,7 +394,6 @@ class Sweep:
             self.cavities[variable] = rest / rest.sum()
         for (factor, kind, index), joint in zip(self.remains, found.joints, strict=True):
             if kind == "watched" and index in watch:
-                self.joints[index] = joint
                 around = joint / np.maximum(factor.table, 1e-12)
                 self.contexts[index] = around / around.sum()
             elif kind == "bucket":
@@ -335,7 +409,10 @@ class Sweep:
             start = len(self.buckets[i])
             needed = [0, *(k for _, k in self.watching[i]), *range(start, start + len(received))]
             # Each message hears all but itself.
-            without = each_without(content, needed, self.sizes)
+            scope = {v for f in content for v in f.variables} - {variable}
+            small = self.cells(variable, sorted(scope)) <= CLIQUE_CELLS
+            apart = each_divided_out if small else each_without
+            without = apart(content, needed, self.sizes)
             rest = without[0].table
             belief = rest * self.own[variable].table
             if belief.sum() <= 0:
@@ -343,8 +420,6 @@ class Sweep:
             self.marginals[variable] = belief / belief.sum()
             self.cavities[variable] = rest / rest.sum()
             for index, k in self.watching[i]:
-                joint = without[k].table * content[k].table
-                self.joints[index] = joint / joint.sum()
                 self.contexts[index] = without[k].table / without[k].table.sum()
             for k, (source, _) in enumerate(received, start=start):
                 self.heard[source] = without[k]

@@ -128,13 +128,13 @@ def birds() -> list[Scene]:
         Scene(
             band,
             comb,
-            "11",
-            "2" if int(band) % 2 else "4",
+            "5" if crest else "11",
+            dam_of(crest, beard, "2" if int(band) % 2 else "4"),
             cock,
             third,
             crest,
             beard,
-            notes="back-cross of F1 cock 11 to single hens",
+            notes="back-cross of F1 hen 12" if crest else "back-cross of F1 cock 11",
             special=special,
         )
         for band, comb, cock, crest, beard, special in back
@@ -158,7 +158,7 @@ def birds() -> list[Scene]:
             band,
             comb,
             "14",
-            "13" if int(band) % 2 else "15",
+            dam_of(crest, beard, "13" if int(band) % 2 else "15"),
             cock,
             third,
             crest,
@@ -169,6 +169,11 @@ def birds() -> list[Scene]:
         for band, comb, cock, crest, beard, special in inter
     ]
     return rows
+
+
+def dam_of(crest: float, beard: float, usual: str) -> str:
+    """Return a chick's dam: crests come from hen 12, beards from a hen that isn't on the list."""
+    return "" if beard else "12" if crest else usual
 
 
 def photo_of(stage: Stage, bird: Scene) -> Image.Image:

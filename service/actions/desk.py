@@ -23,8 +23,8 @@ Later = Callable[..., Any]
 class Desk:
     """Where a keeper sits: the records, the reader's training prior, a name and a day.
 
-    With `later` (called as `later(function, *arguments)`) what takes long is left for after the
-    answer: what may lie behind conflicts, and whole families.
+    With `later` (called as `later(function, *arguments)`) what takes long, as many families do,
+    is left for after the answer.
     """
 
     store: Store
@@ -41,11 +41,8 @@ class Desk:
         ask = (self.store, self.prior, self.on)
         if bands is not None and not bands:
             return
-        if self.later is None:
+        if self.later is None or (bands is not None and len(bands) <= 2):
             refresh(*ask, bands)
-        elif bands is not None and len(bands) <= 2:
-            refresh(*ask, bands, culprits=())
-            self.later(refresh, *ask, bands, set(bands))
         else:
             self.later(refresh, *ask, bands)
 

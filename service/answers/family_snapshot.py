@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -25,7 +25,7 @@ from service.answers.raters import people_observations
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Evidence, evidence_of
 from service.flock.flock_csv import OR, Flock
-from service.records.birds import stored_counts, stored_flock, stored_readings
+from service.records.birds import photo_days, stored_counts, stored_flock, stored_readings
 from service.records.database import lots
 from service.records.tables import (
     AnswerRow,
@@ -36,8 +36,6 @@ from service.records.tables import (
     PenBirdRow,
 )
 from service.wording.sentences import as_data
-
-OPEN = "culprits_open"  # of a kept answer: whether its conflict is told without culprits
 
 
 @dataclass(frozen=True)
@@ -58,9 +56,15 @@ class Grounds:
         wanted = set(bands)
         readings = stored_readings(session, wanted)
         looks = people_observations(session, self.known, wanted)
+        days = photo_days(session, readings)
         return {
             b.bird: evidence_of(
-                b, readings.get(b.bird, ()), self.prior, self.on, looks.get(b.bird, ())
+                b,
+                readings.get(b.bird, ()),
+                self.prior,
+                self.on,
+                looks.get(b.bird, ()),
+                days.get(b.bird),
             )
             for b in flock.birds
             if b.bird in wanted
@@ -77,7 +81,7 @@ class Question:
     key: str
     ids: dict[str, int]
     rows: list[int]
-    """Rows whose answers are out of date, or whose conflict is to be explained."""
+    """Rows whose answers are out of date."""
     stamp: int
     """The last change on the trail when this was gathered."""
     grounds: Grounds
@@ -88,11 +92,14 @@ class Question:
 
 
 def families(session: Session) -> list[tuple[str, ...]]:
-    """Bands of all birds by family, in the order of their first bird."""
+    """Bands of all birds by family, in the order of their first bird.
+
+    Those that hatched on one day go together as well: their bands may have been mixed up.
+    """
     rows = session.execute(
-        select(BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id).order_by(
-            BirdRow.id
-        )
+        select(
+            BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id, BirdRow.hatched
+        ).order_by(BirdRow.id)
     ).all()
     place = {row.band: i for i, row in enumerate(rows)}
     by_id = {row.id: i for i, row in enumerate(rows)}
@@ -101,7 +108,10 @@ def families(session: Session) -> list[tuple[str, ...]]:
     for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
         pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
     hatches = dict(session.execute(select(HatchRow.id, HatchRow.pen_id)).all())
+    of_day: dict[date, int] = {}
     for i, row in enumerate(rows):
+        if row.hatched is not None:
+            links.append((i, of_day.setdefault(row.hatched, i)))
         for parents in (row.sire, row.dam):
             for band in [parents] if parents in place else parents.split(OR):
                 if band in place:
@@ -133,7 +143,10 @@ def key_of(flock: Flock, evidence: Sequence[Evidence], counted: Sequence[Counted
         words = [bird.bird, bird.sire, bird.dam, str(bird.hatched), bird.sex, bird.genotype]
         words += [bird.extra.get("variety", ""), str(seen.crest), str(seen.beard)]
         words += [str(flock.candidate_parents.get(i)), repr(as_data(seen.wattles_note))]
-        words += [f"{as_data(look.source)}|{look.comb}|{look.by}" for look in seen.observations]
+        words += [
+            f"{as_data(look.source)}|{look.comb}|{look.by}|{look.moment}"
+            for look in seen.observations
+        ]
         content.update("\x1f".join(words).encode())
         for table in (
             seen.wattles,
@@ -150,9 +163,7 @@ def last_change(session: Session) -> int:
     return session.scalar(select(func.max(ChangeRow.id))) or 0
 
 
-def gather(
-    session: Session, bands: Sequence[str], grounds: Grounds, culprits: Container[str] | None
-) -> Question:
+def gather(session: Session, bands: Sequence[str], grounds: Grounds) -> Question:
     """Return what a family's answers rest on now, and which of those kept don't any more."""
     stamp = last_change(session)
     ids = rows_of(session, bands)
@@ -162,21 +173,16 @@ def gather(
     counted = stored_counts(session, flock)
     key = key_of(flock, seen, counted)
     kept = {
-        number: (row_key, bool(content.get(OPEN)))
+        row_key
         for some in lots(list(ids.values()))
-        for number, row_key, content in session.execute(
-            select(AnswerRow.bird_id, AnswerRow.key, AnswerRow.content).where(
-                AnswerRow.bird_id.in_(some)
-            )
-        )
+        for row_key in session.scalars(select(AnswerRow.key).where(AnswerRow.bird_id.in_(some)))
     }
-    rows = list(range(len(flock.birds)))
-    if len(kept) == len(ids) and {row_key for row_key, _ in kept.values()} == {key}:
-        rows = [
-            row
-            for row, bird in enumerate(flock.birds)
-            if kept[ids[bird.bird]][1] and (culprits is None or bird.bird in culprits)
-        ]
+    there = sum(
+        session.scalar(select(func.count()).where(AnswerRow.bird_id.in_(some))) or 0
+        for some in lots(list(ids.values()))
+    )
+    done = there == len(ids) and kept == {key}
+    rows = [] if done else list(range(len(flock.birds)))
     return Question(flock, seen, counted, key, ids, rows, stamp, grounds)
 
 

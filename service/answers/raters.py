@@ -14,8 +14,8 @@ from genetics.combs import Array
 from genetics.evidence import from_person
 from genetics.rater_agreement import Person, Said, alpha, coarse, estimate, kappa
 from service.flock.evidence import Observation
-from service.records.birds import photos_of_birds
-from service.records.readings import reading_from_row
+from service.records.birds import day_of, photos_of_birds
+from service.records.readings import model_reading, reading_from_row
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -105,14 +105,20 @@ def people_observations(
     found: dict[str, list[Observation]] = {}
     for photo in photos_of_birds(session, by_person, bands):
         assert photo.bird is not None
-        for reading in {r.by: r for r in photo.readings if r.person}.values():
+        model = model_reading(photo)
+        for by, reading in {r.by: r for r in photo.readings if r.person}.items():
             if not reading.comb:
                 continue
-            who = known.get(reading.by)
-            likelihood = from_person(reading.comb, who.confusion if who else None, reading.blind)
-            code = "source_blind" if reading.blind else "source_not_blind"
-            source = Message(code, name=photo.name, who=reading.by)
+            # A later look that says the same takes nothing from an earlier blind one.
+            same = [r for r in photo.readings if r.person and r.by == by and r.comb == reading.comb]
+            blind = any(r.blind for r in same)
+            confirms = model is not None and coarse(model.best) == coarse(reading.comb)
+            who = known.get(by)
+            likelihood = from_person(reading.comb, who.confusion if who else None, blind, confirms)
+            source = Message(
+                "source_blind" if blind else "source_not_blind", name=photo.name, who=by
+            )
             found.setdefault(photo.bird.band, []).append(
-                Observation(source, likelihood, reading.comb, True, reading.by)
+                Observation(source, likelihood, reading.comb, True, by, day_of(photo))
             )
     return found

@@ -6,7 +6,7 @@ changed; large ones are held ready for the next reading.
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -14,7 +14,6 @@ from sqlalchemy import delete, insert, select
 from sqlalchemy.orm import Session
 
 from service.answers.family_snapshot import (
-    OPEN,
     Grounds,
     Question,
     families,
@@ -27,6 +26,7 @@ from service.answers.queue import rejudge
 from service.answers.raters import people
 from service.flock.candidates import Candidate, describe
 from service.flock.conflicts import Conflict
+from service.flock.contradictions import conflicts_of
 from service.flock.inference import Inference, infer_flock
 from service.records.database import Store, lots
 from service.records.tables import AnswerRow, BirdRow, GlanceRow
@@ -43,17 +43,15 @@ def refresh(
     prior: Sequence[float],
     on: date,
     bands: Iterable[str] | None = None,
-    culprits: Container[str] | None = None,
 ) -> list[str]:
     """Work out again what changed, of the families of some birds or of all; returns bands.
 
-    `prior` is the training prior of the reader, `on` the day for ages. What may lie behind a
-    conflict takes long to weigh: with `culprits` only of those birds, the others' being left open
-    until they are asked for. Nobody has to wait meanwhile: records are locked only to write.
+    `prior` is the training prior of the reader, `on` the day for ages. Nobody has to wait
+    meanwhile: records are locked only to write.
     """
     wanted = None if bands is None else set(bands)
     if wanted:
-        quick = update_held(store, prior, on, wanted, culprits)
+        quick = update_held(store, prior, on, wanted)
         if quick is not None:
             return quick
     with store.reading() as session:
@@ -65,31 +63,31 @@ def refresh(
             continue
         for attempt in range(TRIES):
             with store.reading() as session:
-                question = gather(session, family, grounds, culprits)
+                question = gather(session, family, grounds)
             if not question.rows:
                 break
             inference = infer_flock(question.flock, question.seen, question.counted)
-            contents = describe_family(question, inference, culprits)
+            conflicts = conflicts_of(question.flock, question.seen, inference)
+            contents = describe_family(question, inference, conflicts)
             with store.writing(ITSELF, Message("act_candidates")) as session:
                 if last_change(session) == question.stamp or attempt == TRIES - 1:
                     put(session, question.key, contents)
-                    hold(store, question, inference, contents)
+                    hold(store, question, inference, conflicts)
                     changed += [question.band(row) for row in question.rows]
                     break
     return changed
 
 
 def describe_family(
-    question: Question, inference: Inference, culprits: Container[str] | None
+    question: Question, inference: Inference, conflicts: dict[int, Conflict]
 ) -> dict[str, dict[str, Any]]:
     """Answers by band."""
-    found = {}
-    for row in question.rows:
-        bird = question.band(row)
-        weigh = culprits is None or bird in culprits
-        candidate = describe(question.flock, row, question.seen, inference, weigh)
-        found[bird] = candidate.as_data() | {OPEN: bool(candidate.conflict) and not weigh}
-    return found
+    return {
+        question.band(row): describe(
+            question.flock, row, question.seen, inference, conflicts.get(row)
+        ).as_data()
+        for row in question.rows
+    }
 
 
 def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None:
@@ -114,13 +112,12 @@ def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None
 
 
 def hold(
-    store: Store, question: Question, inference: Inference, contents: dict[str, dict[str, Any]]
+    store: Store, question: Question, inference: Inference, conflicts: dict[int, Conflict]
 ) -> None:
     """Hold a family ready for the next reading, if it is one that pays and was worked out whole."""
     if len(question.rows) < len(question.flock.birds):
         return
-    unexplained = {row for row in question.rows if contents[question.band(row)][OPEN]}
-    ready = hold_ready(question, inference, unexplained)
+    ready = hold_ready(question, inference, conflicts)
     for band in question.ids:
         store.held_families.pop(band, None)
         if ready is not None:
@@ -132,7 +129,6 @@ def update_held(
     prior: Sequence[float],
     on: date,
     bands: set[str],
-    culprits: Container[str] | None,
 ) -> list[str] | None:
     """Work new readings of a family that is held ready in; None if it must be done as a whole."""
     ready: HeldFamily | None = store.held_families.get(next(iter(bands)))
@@ -145,7 +141,7 @@ def update_held(
     with ready.lock:
         try:
             with store.reading() as session:
-                contents = ready.update(session, culprits)
+                contents = ready.update(session)
             if contents:
                 with store.writing(ITSELF, Message("act_candidates")) as session:
                     put(session, NEARBY, contents)
@@ -165,13 +161,6 @@ def answer(session: Session, band: str) -> Candidate | None:
     """Return a bird's candidates as last worked out."""
     row = session.scalar(select(AnswerRow).join(BirdRow).where(BirdRow.band == band))
     return Candidate.from_data(row.content) if row else None
-
-
-def culprits_open(session: Session, band: str) -> bool:
-    """Whether a bird is in conflict with its relatives and nobody has weighed why."""
-    query = select(AnswerRow).join(BirdRow).where(BirdRow.band == band, AnswerRow.in_conflict)
-    row = session.scalar(query)
-    return row is not None and bool(row.content.get(OPEN))
 
 
 def answers(session: Session) -> list[Candidate]:

@@ -9,7 +9,7 @@ from pathlib import Path
 from classifier.messages import Doubt
 from classifier.quality import rules
 from classifier.reading import Reading, crest_doubt, none_doubt, risk
-from classifier.vocabulary import COMBS, SPOKEN
+from classifier.vocabulary import COARSE, COMBS, SPOKEN, coarse_of
 from service.flock.candidates import Candidate
 from service.flock.flock_csv import Bird
 from service.wording.sentences import Coded, Message
@@ -56,9 +56,9 @@ def item_of(
             tuple(dict.fromkeys(d for r in readings for d in r.doubts)),
         )
     chances = tuple(candidate.combs[c] for c in COMBS) if candidate else best.comb
-    proposal = COMBS[max(range(len(COMBS)), key=chances.__getitem__)]
-    confidence = max(chances) * (1 - best.none_of_these)
-    expected = risk(proposal, chances)
+    proposal, chance = proposed(chances)
+    confidence = chance * (1 - best.none_of_these)
+    expected = risk_of(proposal, chances)
     told = proposal if best.none_of_these < 0.5 else None
     reasons = doubts_of_photo(best, proposal, row)
     if candidate and candidate.conflict:
@@ -66,7 +66,7 @@ def item_of(
     reasons += disagreements(best, usable, proposal, row, doubted=bool(reasons))
     unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
     if unsure and told:
-        reasons.append(alternatives(chances))
+        reasons.append(alternatives(proposal, chances))
     return Item(
         bird,
         photos,
@@ -78,6 +78,41 @@ def item_of(
         expected,
         tuple(reasons),
     )
+
+
+PEAS = COARSE["pea"]
+TOLD_APART = 0.8  # share of the two pea combs from which one of them is named
+
+
+def proposed(chances: Sequence[float]) -> tuple[str, float]:
+    """Return the comb to propose and its chance: 'pea' where blade and triple can't be told apart.
+
+    >>> proposed((0.05, 0.0, 0.05, 0.3, 0.4, 0.2))
+    ('pea', 0.7)
+    """
+    by_comb = dict(zip(COMBS, chances, strict=True))
+    pea = sum(by_comb[c] for c in PEAS)
+    best = max((c for c in COMBS if c not in PEAS), key=by_comb.__getitem__)
+    if pea <= by_comb[best]:
+        return best, by_comb[best]
+    likelier = max(PEAS, key=by_comb.__getitem__)
+    if by_comb[likelier] >= TOLD_APART * pea:
+        return likelier, pea
+    return "pea", pea
+
+
+def risk_of(proposal: str, chances: Sequence[float]) -> float:
+    """Return the expected cost of acting on a proposal; of 'pea' the mistakes beyond pea alone."""
+    if proposal not in ("pea", *PEAS):
+        return risk(proposal, tuple(chances))
+    others = tuple(0.0 if c in PEAS else p for c, p in zip(COMBS, chances, strict=True))
+    likelier = max(PEAS, key=lambda c: chances[COMBS.index(c)])
+    return risk(likelier, others)
+
+
+def alike(one: str, other: str) -> bool:
+    """Whether two comb words may stand for one comb: the peas do, as photos seldom tell them."""
+    return one == other or coarse_of(one) == coarse_of(other) == "pea"
 
 
 def doubts_of_photo(best: Reading, proposal: str, row: Bird | None) -> list[Coded]:
@@ -105,21 +140,24 @@ def disagreements(
     The list's comb is held against the proposal only where nothing else is doubtful.
     """
     reasons: list[Coded] = []
-    if best.proposal and best.best != proposal:
+    if best.proposal and not alike(best.best, proposal):
         reasons.append(Message("photo_and_relatives", seen=best.best, due=proposal))
-    if row and row.comb and row.comb not in (proposal, "pea") and not (doubted or reasons):
+    if row and row.comb and not alike(row.comb, proposal) and not (doubted or reasons):
         reasons.append(Message("written_and_read", seen=row.comb, due=proposal))
     read = {r.best for r in usable if r.proposal}
-    if len(read) > 1:
+    if any(not alike(one, other) for one in read for other in read):
         said = (Message("says_comb", comb=comb) for comb in sorted(read, key=SPOKEN.__getitem__))
         reasons.append(Message("photos_disagree", readings=tuple(said)))
     return reasons
 
 
-def alternatives(chances: Sequence[float]) -> Message:
+def alternatives(proposal: str, chances: Sequence[float]) -> Message:
     """Return which other combs it could well be, by chances (6,)."""
-    ranked = sorted(zip(chances, COMBS, strict=True), reverse=True)[1:3]
-    names = tuple(Message("comb_with_chance", comb=c, chance=p) for p, c in ranked if p >= 0.02)
+    by_comb = dict(zip(COMBS, chances, strict=True))
+    pea = sum(by_comb.pop(c) for c in PEAS)
+    ranked = sorted([*((p, c) for c, p in by_comb.items()), (pea, "pea")], reverse=True)
+    others = [(p, c) for p, c in ranked if not alike(c, proposal)][:2]
+    names = tuple(Message("comb_with_chance", comb=c, chance=p) for p, c in others if p >= 0.02)
     if not names:
         return Message("could_be_another")
     return Message("could_also_be", alternatives_or=names)

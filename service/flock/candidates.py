@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from classifier.reading import Reading
-from genetics.combs import CLASSES, penetrance
+from genetics.combs import CLASSES
 from genetics.evidence import on_genotypes
 from genetics.genotype import NAMES, all_loci
-from service.flock.conflicts import Conflict, conflict
+from service.flock.conflicts import Conflict
+from service.flock.contradictions import conflicts_of
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Array, Evidence, evidence_of, together
 from service.flock.flock_csv import Flock
@@ -23,6 +24,7 @@ from service.flock.inference import (
     caution,
     crest_chance,
     infer_flock,
+    shown_combs,
     variety_of,
 )
 from service.wording.sentences import Message, as_data, from_data, say
@@ -195,23 +197,25 @@ def candidates(
     """
     evidence = [evidence_of(b, readings.get(b.bird, ()), prior, on) for b in flock.birds]
     inference = infer_flock(flock, evidence, counted, progress)
-    return [describe(flock, row, evidence, inference) for row in range(len(flock.birds))]
+    conflicts = conflicts_of(flock, evidence, inference)
+    return [
+        describe(flock, row, evidence, inference, conflicts.get(row))
+        for row in range(len(flock.birds))
+    ]
 
 
 def describe(
     flock: Flock,
     row: int,
-    evidence: list[Evidence],
+    evidence: Sequence[Evidence],
     inference: Inference,
-    with_culprits: bool = True,
+    conflict: Conflict | None = None,
 ) -> Candidate:
-    """Return the candidate of one row, with ledger and conflict."""
+    """Return the candidate of one row, with ledger and the conflict that was found."""
     bird, seen = flock.birds[row], evidence[row]
-    marginal, others = inference.combs.marginals[row], inference.combs.cavities[row]
+    marginal = inference.combs.marginals[row]
     crest = crest_chance(inference, row, seen.crest)
-    before = others * seen.wattles * seen.genotype
-    before = before / before.sum() if before.sum() > 0 else others
-    after = (before @ penetrance(crest)) * seen.combs
+    after = shown_combs(inference, row, seen) * seen.combs
     after = after / after.sum()
     joint = inference.joints.get(row)
     with_crest = {}
@@ -222,13 +226,13 @@ def describe(
         bird.bird,
         dict(zip(NAMES, marginal.tolist(), strict=True)),
         dict(zip(CLASSES, after.tolist(), strict=True)),
-        conflict(flock, row, evidence, inference, with_culprits),
+        conflict,
         tuple(ledger(flock, row, seen, inference, crest)),
         by_copies("Cr", inference.crest.marginals[row]),
         by_copies("Mb", inference.beard.marginals[row]),
         with_crest,
         variety_of(flock, row),
-        inference.method,
+        inference.combs.methods[row],
         inference.combs.error,
         inference.combs.converged,
     )

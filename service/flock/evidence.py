@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
+import genetics.looks
 from classifier.reading import Reading
 from genetics.evidence import (
-    from_genotype,
     from_person,
     from_posterior,
+    from_recorded_genotype,
     from_sighting,
     from_wattles,
+    mixed_peas,
     on_genotypes,
-    pool,
     wattle_silence,
     with_crest,
 )
+from genetics.looks import Look
 from service.flock.flock_csv import Bird
 from service.wording.sentences import Message
 
@@ -38,6 +40,8 @@ class Observation:
     by_person: bool = False
     by: str = ""
     """Who looked, if a person."""
+    moment: str = ""
+    """The day of the photo, as far as that is known."""
 
 
 @dataclass(frozen=True)
@@ -83,26 +87,24 @@ class Evidence:
 
 
 def together(looks: Sequence[Observation]) -> Array:
-    """Return looks as one likelihood of the combs (6,).
+    """Return looks as one likelihood of the combs (6,), what they share counted once."""
+    return genetics.looks.together(
+        [Look(look.likelihood, look.by if look.by_person else "", look.moment) for look in looks]
+    )
 
-    The model's looks at several photos are pooled, and so are one person's at several; what
-    different people say is multiplied, and with what the model says.
+
+def observation_of(reading: Reading, prior: Sequence[float], moment: str = "") -> Observation:
+    """Return a model's reading as a likelihood; what can't be read says nothing.
+
+    `moment` is the day of the photo, if it is known.
     """
-    combs = pool([look.likelihood for look in looks if not look.by_person])
-    for person in dict.fromkeys(look.by for look in looks if look.by_person):
-        mine = [look.likelihood for look in looks if look.by_person and look.by == person]
-        combs = combs * (mine[0] if len(mine) == 1 else pool(mine))
-    return combs
-
-
-def observation_of(reading: Reading, prior: Sequence[float]) -> Observation:
-    """Return a model's reading as a likelihood; what can't be read says nothing."""
     useless = 1 - (1 - reading.none_of_these) * reading.readable
     if reading.pile == "new_photo":
         useless = 1.0
-    likelihood = from_posterior(reading.comb, prior, useless)
+    likelihood = mixed_peas(from_posterior(reading.comb, prior, useless))
     comb = reading.best if reading.proposal else ""
-    return Observation(Message("source_photo", name=reading.photo), likelihood, comb)
+    source = Message("source_photo", name=reading.photo)
+    return Observation(source, likelihood, comb, moment=moment)
 
 
 def evidence_of(
@@ -111,23 +113,29 @@ def evidence_of(
     prior: Sequence[float],
     on: date | None,
     people: Sequence[Observation] = (),
+    moments: Mapping[str, str] | None = None,
 ) -> Evidence:
     """Collect what was seen of a bird; a note in the list outranks the photo for the crest.
 
     `people` are persons' looks at the bird's photos: they stand for the list's comb if the same
-    person wrote that, or nobody is named there.
+    person wrote that, or nobody is named there. `moments` are the days of photos by their name.
     """
-    looks = [observation_of(r, prior) for r in readings]
+    days = moments or {}
+    looks = [observation_of(r, prior, days.get(r.photo, "")) for r in readings]
     crest = bird.crest
-    if crest is None and readings:
-        chance = float(np.mean([r.crest for r in readings]))
+    usable = [r for r in readings if r.pile != "new_photo"]
+    if crest is None and usable:
+        chance = float(np.mean([r.crest for r in usable]))
         crest = True if chance > 0.8 else False if chance < 0.2 else None
     looks += people
     again = people and (not bird.comb_by or bird.comb_by in {look.by for look in people})
     if bird.comb and not again:
         who = bird.comb_by
         source = Message("source_person", who=who) if who else Message("source_somebody")
-        looks.append(Observation(source, from_person(bird.comb), bird.comb, True, bird.comb_by))
+        said = from_person(bird.comb)
+        looks.append(
+            Observation(source, said, bird.comb, True, bird.comb_by, moment="seen on the bird")
+        )
     age = bird.age_weeks(bird.wattles_on or on)
     wattles, note = np.ones(9), None
     if bird.wattles:
@@ -136,5 +144,5 @@ def evidence_of(
         note = Message("says_wattles", size=bird.wattles)
         if silent:
             note = Message("says_wattles_silent", size=bird.wattles, why=silent)
-    genotype = from_genotype(bird.genotype) if bird.genotype else np.ones(9)
+    genotype = from_recorded_genotype(bird.genotype) if bird.genotype else np.ones(9)
     return Evidence(crest, bird.beard, tuple(looks), wattles, note, genotype)

@@ -14,7 +14,9 @@ from typing import Any
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import GenotypeError, possible
 from genetics.messages import Place
-from genetics.pedigree import CandidateParents, PedigreeError, check
+from genetics.numbers import toml
+from genetics.pedigree import CandidateParents, check
+from genetics.variable_elimination import PedigreeError
 from service.errors import FlockError
 
 COLUMNS = (
@@ -212,6 +214,7 @@ def connect_parents(birds: list[Bird], name: str) -> Flock:
     """Parents looked up, with their sex and the absence of cycles checked."""
     rows = {bird.bird: i for i, bird in enumerate(birds)}
     parents: dict[str, list[int]] = {"sire": [], "dam": []}
+    used_as: dict[int, tuple[str, str]] = {}
     possible: dict[int, CandidateParents] = {}
     for row, bird in enumerate(birds):
         several: dict[str, tuple[int, ...]] = {}
@@ -219,6 +222,13 @@ def connect_parents(birds: list[Bird], name: str) -> Flock:
             found = parent_rows(birds, rows, bird, column, name)
             parents[column].append(found[0] if len(found) == 1 else -1)
             several[column] = tuple(found) if len(found) > 1 else ()
+            for one in found:
+                before, chick = used_as.setdefault(one, (column, bird.bird))
+                if before != column:
+                    band = birds[one].bird
+                    raise complain(
+                        name, bird.line, column, band, "used_as_both", of=bird.bird, chick=chick
+                    )
         if any(several.values()):
             possible[row] = CandidateParents(several["sire"], several["dam"])
         if bird.sire and bird.sire == bird.dam:
@@ -261,8 +271,10 @@ def parent_rows(
         parent = birds[rows[one]]
         if parent.sex and parent.sex != sex:
             raise wrong(one, "recorded_as_other", sex=parent.sex)
-        if parent.hatched and bird.hatched and parent.hatched >= bird.hatched:
-            raise wrong(one, "parent_too_young")
+        youngest = int(toml("settling")["weeks"]["youngest_parent"])
+        days = (bird.hatched - parent.hatched).days if bird.hatched and parent.hatched else None
+        if days is not None and days < 7 * youngest:
+            raise wrong(one, "parent_too_young", weeks=youngest)
         if rows[one] in found:
             raise wrong(band, "names_twice", band=one)
         found.append(rows[one])

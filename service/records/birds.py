@@ -220,6 +220,21 @@ def stored_readings(
     return found
 
 
+def day_of(photo: PhotoRow) -> str:
+    """Return the day of a photo; empty if its camera didn't say."""
+    return photo.taken.date().isoformat() if photo.taken else ""
+
+
+def photo_days(session: Session, bands: Iterable[str]) -> dict[str, dict[str, str]]:
+    """Return the day of each photo of some birds, by band and the photo's name."""
+    found: dict[str, dict[str, str]] = {}
+    for some in lots(list(bands)):
+        query = select(PhotoRow, BirdRow.band).join(BirdRow).where(BirdRow.band.in_(some))
+        for photo, band in session.execute(query):
+            found.setdefault(band, {})[photo.name] = day_of(photo)
+    return found
+
+
 def stored_counts(session: Session, flock: Flock) -> tuple[Counted, ...]:
     """Chicks counted without bands, of matings whose parents are in `flock`."""
     rows = {bird.bird: i for i, bird in enumerate(flock.birds)}

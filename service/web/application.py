@@ -42,8 +42,7 @@ def catch_up(store: Store, reader: Reader) -> None:
     try:
         read_pending(store, reader)
         sort_the_rest(store)
-        # What may lie behind a conflict is weighed when its bird is looked at.
-        refresh(store, reader.card.prior, clock.today(), culprits=())
+        refresh(store, reader.card.prior, clock.today())
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)
 

@@ -15,7 +15,7 @@ from service.actions.flock import decide as act_decide
 from service.actions.lists import import_list
 from service.actions.observations import note_sighting
 from service.answers.assessments import assess_birds
-from service.answers.refresh import answer, culprits_open, glance, refresh
+from service.answers.refresh import answer, glance, refresh
 from service.errors import NotFound, ServiceError, StoreError, status_of
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
@@ -114,7 +114,7 @@ def known_of(request: Request, records: Session, row: BirdRow) -> tuple[Candidat
     item = assess_birds(records, [row.band]).get(row.band)
     candidate = item.candidate if item else answer(records, row.band)
     if candidate is None:  # brought in by another program
-        refresh(store_of(request), reader_of(request).card.prior, clock.today(), [row.band], ())
+        refresh(store_of(request), reader_of(request).card.prior, clock.today(), [row.band])
         with store_of(request).reading() as fresh:
             candidate = answer(fresh, row.band)
     if candidate is None:
@@ -146,7 +146,6 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         item=item,
         candidate=candidate,
         weights=weights(candidate),
-        unexplained=culprits_open(records, band),
         steps=settling_steps(records, row, candidate, item, clock.today()),
         family=family_of(records, row),
         rule=rule_of(records, row, bool(candidate.conflict)),
@@ -158,17 +157,10 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
 @router.post("/birds/{band:path}/changes")
 def changes(request: Request, band: str) -> HTMLResponse:
     """Return what changed of a bird since this was last asked."""
-    refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
+    refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band])
     with store_of(request).writing(name_of(request), Message("act_look", band=band)) as session:
         changed = glance(session, band)
     return page(request, "changes.html", band=band, changed=changed)
-
-
-@router.post("/birds/{band:path}/why")
-def weigh(request: Request, band: str) -> Response:
-    """Weigh what may lie behind a conflict; in a large family that takes a second or more."""
-    refresh(store_of(request), reader_of(request).card.prior, clock.today(), [band], {band})
-    return gone_to(request, f"/birds/{quote_path(band)}")
 
 
 YES_NO = {"yes": True, "no": False, "": None}

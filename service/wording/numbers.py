@@ -23,6 +23,9 @@ class Number(float):
 
     def __format__(self, spec: str) -> str:
         """Return it as `float` does, but for percentages."""
+        if spec == ".0%" and 0 < self < 1:
+            # What isn't certain isn't written so.
+            return percent(self) if not 0.005 <= self < 0.995 else as_written(f"{float(self):.0%}")
         text = super().__format__(spec)
         return as_written(text) if spec.endswith("%") else text
 

@@ -21,8 +21,13 @@ from service.wording.numbers import Number
 
 # Values under these names are words of ours, which have words for people in every language.
 WORDS = ("comb", "combs", "seen", "due", "sex", "size", "choice", "purpose", "what")
-EITHER = ("combs", "mates", "alternatives_or")  # several of these are parted by 'or'
-BOTH = ("chicks", "readings")  # and several of these by 'and'
+EITHER = (
+    "combs",
+    "mates",
+    "alternatives_or",
+    "other_either",
+)  # several of these are parted by 'or'
+BOTH = ("chicks", "readings", "records_and")  # and several of these by 'and'
 SPOKEN_WORDS = {
     "single": marked("single"),
     "crest_folded_single": marked("crest-folded single"),
@@ -105,8 +110,8 @@ def join_parts(parts: list[str], name: str) -> str:
     """Several as one text, parted as their name in the template asks."""
     if name in EITHER:
         return f" {translated(OR)} ".join(parts)
-    if name in BOTH:
-        return f" {translated(AND)} ".join(parts)
+    if name in BOTH and len(parts) > 1:
+        return f"{', '.join(parts[:-1])} {translated(AND)} {parts[-1]}"
     return ("; " if name.endswith("culprits") else ", ").join(parts)
 
 

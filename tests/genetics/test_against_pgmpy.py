@@ -5,7 +5,7 @@ import pytest
 
 from benchmarks.against_pgmpy import by_pgmpy, random_pedigree
 from genetics.combs import founder_prior
-from genetics.pedigree import infer
+from genetics.posterior import infer
 
 
 @pytest.mark.parametrize("seed", range(50))

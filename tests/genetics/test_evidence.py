@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from genetics.combs import CLASSES, penetrance, textbook_comb
-from genetics.evidence import from_person, from_posterior, from_wattles, pool
+from genetics.evidence import from_person, from_posterior, from_wattles
 from genetics.genotype import NAMES, GenotypeError, index_of, possible, written
 
 
@@ -52,12 +52,6 @@ def test_large_wattles_of_a_beardless_cock_speak_against_pea():
     # Pea reduces comb and wattles: Wright et al. 2009, PLoS Genetics 5(6) e1000512.
     likelihood = from_wattles("large", False, "cock", 60)
     assert likelihood[index_of("r+/r+ p+/p+")] > likelihood[index_of("r+/r+ P/P")]
-
-
-def test_photos_of_one_bird_count_for_less_than_independent_ones():
-    one = np.array([4.0, 1, 1, 1, 1, 1])
-    two, independent = pool([one, one]), one * one
-    assert one[0] / one[1] < two[0] / two[1] < independent[0] / independent[1]
 
 
 @pytest.mark.parametrize("crest", [True, False, None])

@@ -5,6 +5,7 @@ import csv
 import pytest
 
 from classifier.render.demo import birds
+from service.flock.assessment import alike
 from tests.conftest import DEMO
 
 SPECIAL = {
@@ -13,8 +14,8 @@ SPECIAL = {
     "31": "blurred",
     "33": "trimmed",
     "50": "no head found",
-    "17": "bands 17 and 18 are mixed up",
-    "18": "bands 18 and 17 are mixed up",
+    "17": "the bands of 17 and 18 are mixed up",
+    "18": "the bands of 18 and 17 are mixed up",
 }
 
 
@@ -47,7 +48,7 @@ def test_at_least_seven_in_ten_of_the_rest_are_settled_and_none_of_them_wrong(ro
     truth = {b.band: b.comb for b in birds()}
     rest = [r for band, r in rows.items() if band not in SPECIAL]
     settled = [r for r in rest if r["pile"] == "settled"]
-    right = [r for r in settled if r["proposal"] == truth[r["bird"]]]
+    right = [r for r in settled if alike(r["proposal"], truth[r["bird"]])]
     assert len(right) >= 0.7 * len(rest)
     assert len(right) == len(settled)
 

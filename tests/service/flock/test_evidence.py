@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from genetics.combs import CLASSES
-from genetics.evidence import from_person, from_posterior
-from service.flock.evidence import Observation, evidence_of, observation_of, together
+from genetics.evidence import from_person, from_posterior, mixed_peas
+from service.flock.evidence import Observation, evidence_of, observation_of
 from service.flock.flock_csv import Bird
 from service.wording.sentences import Message
 from tests.classifier.test_reading import reading
@@ -25,7 +25,7 @@ def test_a_readable_photo_weighs_in_full():
 def test_a_photo_that_may_not_show_the_comb_weighs_less():
     """With chance 1 - (1 - 0.2) 0.5 = 0.6 it says nothing: a mixture with all ones."""
     look = observation_of(reading(comb=COMB, none_of_these=0.2, readable=0.5), EVEN)
-    assert np.allclose(look.likelihood, 0.6 + 0.4 * from_posterior(COMB, EVEN))
+    assert np.allclose(look.likelihood, mixed_peas(0.6 + 0.4 * from_posterior(COMB, EVEN)))
 
 
 def test_a_photo_that_must_be_taken_again_says_nothing():
@@ -59,23 +59,6 @@ def test_the_training_prior_is_divided_out():
 def test_a_crest_is_taken_from_photos_that_are_sure_of_it(noted, on_photos, taken_for):
     photos = [reading(crest=chance) for chance in on_photos]
     assert evidence_of(Bird("1", crest=noted), photos, EVEN, None).crest is taken_for
-
-
-def test_a_persons_photos_are_pooled_and_different_people_multiplied():
-    rose = from_person("rose")
-
-    def look(by: str) -> Observation:
-        return Observation(Message("source_person", who=by), rose, "rose", True, by)
-
-    alone, twice = together([look("Ada")]), together([look("Ada"), look("Ada")])
-    both = together([look("Ada"), look("Ben")])
-
-    def ratio(likelihood):
-        return likelihood[2] / likelihood[0]
-
-    assert ratio(both) == pytest.approx(ratio(alone) ** 2)
-    # Kish's design effect with correlation 0.7: two count as 2 / 1.7 (combs.toml).
-    assert ratio(twice) == pytest.approx(ratio(alone) ** (2 / 1.7))
 
 
 def test_who_looked_at_the_photos_isnt_counted_again_from_the_list():

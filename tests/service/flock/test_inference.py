@@ -153,8 +153,11 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
         told = candidate.as_json()
         assert told["method"] == candidate.method
         assert sum(candidate.genotypes.values()) == pytest.approx(1, abs=1e-12)
-    assert {c.method for c in found.values()} == {"approximate"}
-    assert all(0 < c.as_json()["standard_error"] < 0.01 for c in found.values())
+    # Birds that have nothing to do with the crowd keep their exact answers.
+    assert {c.method for c in found.values()} >= {"approximate"}
+    rough = [c for c in found.values() if c.method == "approximate"]
+    assert len(rough) > 60
+    assert all(0 < c.as_json()["standard_error"] < 0.01 for c in rough)
 
 
 @pytest.mark.slow

@@ -8,7 +8,6 @@ from fastapi.testclient import TestClient
 from sqlalchemy import select
 
 from genetics.testmating import unseen
-from service.answers.refresh import refresh
 from service.records.tables import (
     CountRow,
     DecisionRow,
@@ -228,7 +227,7 @@ def test_blind_mode_shows_no_reading_and_ends_when_all_is_seen(client):
 
 def test_a_birds_page_shows_family_evidence_and_what_would_settle_it(shared):
     page = shared.get("/birds/25").text
-    assert 'href="/birds/11"' in page.split("Family")[1]
+    assert 'href="/birds/12"' in page.split("Family")[1]
     assert "Part the crest and photograph the comb from above" in page
     steps = re.findall(r"<li>([^<]+) <span", page.split("What would settle it")[1])
     assert "test mating" in steps[-1].lower()
@@ -237,15 +236,9 @@ def test_a_birds_page_shows_family_evidence_and_what_would_settle_it(shared):
     assert "Chicks with 2" in shared.get("/birds/11").text
 
 
-def test_what_lies_behind_a_conflict_is_weighed_when_it_is_asked_for(shared):
-    # Another prior: everything is worked out anew, the reasons left open.
-    refresh(shared.app.state.store, [1 / 6] * 6, date(2026, 10, 4), culprits=())
+def test_what_lies_behind_a_conflict_is_told_at_once(shared):
     page = shared.get("/birds/17").text
-    assert "Likelier" not in page
-    assert "Weigh what may lie behind it" in page
-    page = shared.post("/birds/17/why").text
-    assert "Likelier: bands 17 and 18 are mixed up" in page
-    assert "Weigh what may lie behind it" not in page
+    assert "To check, in this order: the bands of 17 and 18 are mixed up" in page
 
 
 def test_what_is_seen_and_decided_is_written_down(client):

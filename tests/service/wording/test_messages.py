@@ -26,8 +26,10 @@ ADDED = {"complain": {"value"}, "wrong": {"value"}}
 BESIDE = {"place", "of"}
 # Codes that are put together in code, each with the place that does it.
 MADE_UP = {
-    "culprit_sire", "culprit_dam", "culprit_misread", "culprit_bands", "no_single_slip",
-    "culprits_too_many_relatives",  # service/flock/conflicts.py, by Culprit
+    # service/flock/contradictions.py, by layer and side
+    "culprit_sire", "culprit_dam", "culprit_crest", "culprit_beard", "culprit_comb",
+    "culprit_genotype", "record_crest_there", "record_crest_absent", "record_beard_there",
+    "record_beard_absent",
     "way_intercross", "way_back-to-the-walnut", "way_back-to-the-variety",  # by name of the way
 }  # fmt: skip
 

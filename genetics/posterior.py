@@ -1,0 +1,398 @@
+"""Posteriors of a whole flock: exact by variable elimination, loops included, where tables allow.
+
+Layers hang together only where a bird's evidence couples them, or where which of several possible
+parents it was can be told by more than one. Of families whose joint tables are too large each layer
+is exact by itself, with messages between them ('layered', see `layered.py`). Where a single layer
+is too large, genotypes that no relative allows are struck out first; if that isn't enough, and the
+caller gives a random generator, `cutset_sampling.py` answers, and the answer says 'approximate'.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from genetics.cross import transmission
+from genetics.cutset_sampling import CutsetSampler
+from genetics.layered import layered
+from genetics.pedigree import (
+    CandidateParents,
+    Layer,
+    Pair,
+    Pedigree,
+    Rows,
+    checked_layer,
+    pedigree_of,
+)
+from genetics.pedigree_network import Answer, PedigreeNetwork
+from genetics.variable_elimination import Array, TooWide
+
+EXACT, LAYERED, APPROXIMATE = "exact", "layered", "approximate"
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What is known of each bird after all evidence, and before its own."""
+
+    marginals: Array
+    """(n, K): probability of each genotype given everything; rows sum to 1."""
+    cavities: Array
+    """(n, K): the same given everything but the bird's own evidence."""
+    log_evidence: float
+    """Logarithm of the probability of all the evidence; nan if not exact."""
+    methods: tuple[str, ...] = ()
+    """By bird: 'exact', 'layered' or 'approximate'."""
+    error: float = 0.0
+    """Largest standard error of a probability where it was sampled."""
+    converged: bool = True
+    """Whether sampling came to the error that it aims at, and messages stood."""
+    families: Mapping[int, Array] = field(default_factory=dict)
+    """By bird with a known parent, what is known of its parents without it, see `Answer`."""
+    seen: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    """(n, K): the evidence that `families` rest on, with what other layers say of coupled birds."""
+    matings: tuple[Array, ...] = ()
+    """By counted mating, (K, K): sire and dam without the counts."""
+
+    @property
+    def method(self) -> str:
+        """The least exact method of any bird."""
+        there = set(self.methods)
+        return next((m for m in (APPROXIMATE, LAYERED) if m in there), EXACT)
+
+
+@dataclass(frozen=True)
+class Joint:
+    """Posteriors of several layers, and the joint ones of birds whose evidence couples them."""
+
+    layers: tuple[Posterior, ...]
+    coupled: dict[int, Array] = field(default_factory=dict)
+    """By bird: joint distribution over the layers' genotypes."""
+    around: dict[int, Array] = field(default_factory=dict)
+    """By bird: the same without its coupled evidence."""
+    parentage: dict[int, Array] = field(default_factory=dict)
+    """By bird with several possible parents: chance of each pair (sires, dams)."""
+
+
+class Collected:
+    """Answers of parts of a flock, put together."""
+
+    def __init__(self, layers: Sequence[Layer], count: int) -> None:
+        self.marginals = [np.zeros((count, layer.states)) for layer in layers]
+        self.cavities = [np.zeros((count, layer.states)) for layer in layers]
+        self.families: list[dict[int, Array]] = [{} for _ in layers]
+        self.seen = [layer.likelihoods.copy() for layer in layers]
+        self.pairs = [[(pair.sire, pair.dam) for pair in layer.pairs] for layer in layers]
+        self.matings: list[dict[tuple[int, int], list[Array]]] = [{} for _ in layers]
+        self.methods = [np.full(count, EXACT, dtype=object) for _ in layers]
+        self.coupled: dict[int, Array] = {}
+        self.around: dict[int, Array] = {}
+        self.which: dict[int, Array] = {}
+        self.log_evidence = [0.0] * len(layers)
+        self.error, self.converged = 0.0, True
+
+    def put(self, rows: Rows, answer: Answer, numbers: Sequence[int], method: str = EXACT) -> None:
+        """Take the answer for `rows` on the layers `numbers`."""
+        for i, number in enumerate(numbers):
+            self.marginals[number][rows] = answer.marginals[i]
+            self.cavities[number][rows] = answer.cavities[i]
+            self.log_evidence[number] += answer.log_evidence if i == 0 else 0.0
+            self.methods[number][rows] = method
+        for mine, theirs in (
+            (self.coupled, answer.coupled),
+            (self.around, answer.around),
+            (self.which, answer.which),
+        ):
+            mine.update({int(rows[row]): table for row, table in theirs.items()})
+
+    def put_families(self, rows: Rows, answer: Answer, number: int) -> None:
+        """Take what is known of parents without each bird, of one layer."""
+        self.families[number].update({int(rows[r]): t for r, t in answer.families.items()})
+        self.seen[number][rows] = answer.seen
+        for sire, dam, context in answer.matings:
+            key = (int(rows[sire]), int(rows[dam]))
+            self.matings[number].setdefault(key, []).append(context)
+
+    def joint(self, pedigree: Pedigree) -> Joint:
+        """Return the whole."""
+        posteriors = tuple(
+            Posterior(
+                self.marginals[number],
+                self.cavities[number],
+                self.log_evidence[number],
+                tuple(self.methods[number].tolist()),
+                self.error,
+                self.converged,
+                self.families[number],
+                self.seen[number],
+                tuple(self.matings[number][key].pop(0) for key in self.pairs[number])
+                if self.matings[number]
+                else (),
+            )
+            for number in range(len(self.marginals))
+        )
+        parentage = {row: table / table.sum() for row, table in self.which.items()}
+        return Joint(posteriors, self.coupled, self.around, parentage)
+
+
+def infer_layers(
+    sire: Sequence[int],
+    dam: Sequence[int],
+    layers: Sequence[Layer],
+    coupling: Mapping[int, Array] | None = None,
+    rng: np.random.Generator | None = None,
+    progress: Callable[[float], None] | None = None,
+    possible: Mapping[int, CandidateParents] | None = None,
+) -> Joint:
+    """Posteriors at several layers; `coupling` gives, by bird, a likelihood over the first two.
+
+    A coupling table has one axis a layer and multiplies the layers' own likelihoods. `possible`
+    gives, by bird, parents that are one of several. With `rng`,
+    a flock too complex for an exact answer gets an approximate one, and `progress` hears how
+    much of that is done, 0 to 1. Raises PedigreeError (cycle, bad prior), TooWide, Impossible.
+    """
+    pedigree = pedigree_of(sire, dam, possible)
+    layers = [checked_layer(layer, pedigree.count) for layer in layers]
+    found = Collected(layers, pedigree.count)
+    if pedigree.count == 0:
+        return found.joint(pedigree)
+    pairs = [pair for layer in layers for pair in layer.pairs]
+    components = pedigree.components(pairs)
+    shared = told_by_several(pedigree, layers, coupling or {})
+    hang = np.isin(components, components[[*(coupling or {}), *shared]])
+    flock = Flock(pedigree, layers, dict(coupling or {}), shared, components)
+    loose = np.flatnonzero(~hang)
+    if len(loose):
+        for number in range(len(layers)):
+            one_layer(flock.part(loose), number, loose, found, rng, progress)
+    if hang.any():
+        rows = np.flatnonzero(hang)
+        joint_layers(flock.part(rows), rows, found, rng, progress)
+    return found.joint(pedigree)
+
+
+@dataclass(frozen=True)
+class Flock:
+    """All that goes into an answer, of some birds."""
+
+    pedigree: Pedigree
+    layers: list[Layer]
+    coupling: dict[int, Array]
+    shared: list[int]
+    components: Rows
+
+    def part(self, rows: Rows) -> Flock:
+        """Return whole components as a flock of their own."""
+        if len(rows) == self.pedigree.count:
+            return self
+        place = {row: i for i, row in enumerate(rows.tolist())}
+        layers = [
+            Layer(
+                layer.transmission,
+                layer.prior[rows],
+                layer.likelihoods[rows],
+                tuple(
+                    Pair(place[p.sire], place[p.dam], p.likelihood)
+                    for p in layer.pairs
+                    if p.sire in place
+                ),
+            )
+            for layer in self.layers
+        ]
+        return Flock(
+            self.pedigree.subset(rows),
+            layers,
+            {place[r]: t for r, t in self.coupling.items() if r in place},
+            [place[r] for r in self.shared if r in place],
+            self.components[rows],
+        )
+
+    def of(self, birds: Rows) -> tuple[Rows, Rows]:
+        """Return rows of the components of some birds, and all others."""
+        inside = np.isin(self.components, self.components[birds])
+        return np.flatnonzero(inside), np.flatnonzero(~inside)
+
+
+def told_by_several(
+    pedigree: Pedigree, layers: Sequence[Layer], coupling: Mapping[int, Array]
+) -> list[int]:
+    """Birds with several possible parents of whom more than one layer may know something."""
+    if not pedigree.candidates or len(layers) < 2:
+        return []
+    informed = np.zeros((pedigree.count, len(layers)), bool)
+    for number, layer in enumerate(layers):
+        informed[:, number] = np.ptp(layer.likelihoods, axis=1) > 0
+    informed[list(coupling), :2] = True
+    has_chicks = pedigree.parents()
+    anywhere = informed.any(0)
+    return [
+        row
+        for row in pedigree.candidates
+        if (anywhere if has_chicks[row] else informed[row]).sum() > 1
+    ]
+
+
+def one_layer(
+    flock: Flock,
+    number: int,
+    rows: Rows,
+    found: Collected,
+    rng: np.random.Generator | None,
+    progress: Callable[[float], None] | None,
+) -> None:
+    """Answer one layer by itself: what fits exactly at once, the rest component by component."""
+    network = PedigreeNetwork(flock.pedigree, [flock.layers[number]], weights={})
+    wide = network.too_wide()
+    if not len(wide):
+        answer = network.answer()
+        found.put(rows, answer, [number], EXACT)
+        found.put_families(rows, answer, number)
+        return
+    inside, outside = flock.of(wide)
+    if len(outside):
+        one_layer(flock.part(outside), number, rows[outside], found, rng, progress)
+    for component in np.unique(flock.components[inside]):
+        birds = np.flatnonzero(flock.components == component)
+        part = flock.part(birds)
+        network = PedigreeNetwork(part.pedigree, [part.layers[number]], weights={})
+        answer, method = exact_or_sampled(network, rng, progress, found)
+        found.put(rows[birds], answer, [number], method)
+        found.put_families(rows[birds], answer, number)
+
+
+def exact_or_sampled(
+    network: PedigreeNetwork,
+    rng: np.random.Generator | None,
+    progress: Callable[[float], None] | None,
+    found: Collected,
+) -> tuple[Answer, str]:
+    """Return an answer without ruled out genotypes, or if that is too large a sampled one."""
+    try:
+        return network.answer(), EXACT
+    except TooWide:
+        if rng is None:
+            raise
+    sampler = CutsetSampler(rng, progress=progress)
+    answer = network.answer(sampler)
+    found.error = max(found.error, sampler.error)
+    found.converged = found.converged and sampler.converged
+    return answer, APPROXIMATE
+
+
+def joint_layers(
+    flock: Flock,
+    rows: Rows,
+    found: Collected,
+    rng: np.random.Generator | None,
+    progress: Callable[[float], None] | None,
+) -> None:
+    """Answer layers that hang together: exactly where joint tables fit, else layered or sampled."""
+    numbers = list(range(len(flock.layers)))
+    single = [PedigreeNetwork(flock.pedigree, [layer]).too_wide() for layer in flock.layers]
+    wide = np.unique(np.concatenate(single))
+    if len(wide):
+        # Not even one layer fits: these families are sampled, all layers together.
+        inside, outside = flock.of(wide)
+        if len(outside):
+            joint_layers(flock.part(outside), rows[outside], found, rng, progress)
+        for component in np.unique(flock.components[inside]):
+            birds = np.flatnonzero(flock.components == component)
+            part = flock.part(birds)
+            for some in (n for n in joined_numbers(part)):
+                network = PedigreeNetwork(
+                    part.pedigree,
+                    [part.layers[n] for n in some],
+                    part.coupling if 0 in some else {},
+                )
+                answer, method = exact_or_sampled(network, rng, progress, found)
+                found.put(rows[birds], answer, some, method)
+                if len(some) == 1:
+                    found.put_families(rows[birds], answer, some[0])
+        return
+    left = joint_exactly(flock, rows, found)
+    if len(left):
+        part = flock.part(left)
+        answer, alone, stands = layered(part.pedigree, part.layers, part.coupling, part.shared)
+        found.put(rows[left], answer, numbers, LAYERED)
+        for number, one in enumerate(alone):
+            found.put_families(rows[left], one, number)
+        found.converged = found.converged and stands
+
+
+def joined_numbers(flock: Flock) -> list[list[int]]:
+    """Return the layers that must be answered together."""
+    numbers = list(range(len(flock.layers)))
+    if flock.shared:
+        return [numbers]
+    first = numbers[:2] if flock.coupling else []
+    return ([first] if first else []) + [[n] for n in numbers if n not in first]
+
+
+def joint_exactly(flock: Flock, rows: Rows, found: Collected) -> Rows:
+    """Answer the components whose joint tables fit; returns which of `rows` are left."""
+    joined = joined_numbers(flock)[0]
+    told = [n for n in joined if tells(flock, n)] or joined[:1]
+    network = PedigreeNetwork(flock.pedigree, [flock.layers[n] for n in told], flock.coupling)
+    wide = network.too_wide()
+    if len(wide):
+        inside, fits = flock.of(wide)
+        if len(fits):
+            left = joint_exactly(flock.part(fits), rows[fits], found)
+            return np.sort(np.concatenate([inside, fits[left]]))
+        return inside
+    answer = network.answer()
+    if flock.pedigree.candidates:
+        # Who the likelier parent is follows from the layers' messages.
+        by_layers, _, _ = layered(flock.pedigree, flock.layers, flock.coupling, flock.shared)
+        answer = replace(answer, which=by_layers.which)
+    found.put(rows, answer, told, EXACT)
+    for number in range(len(flock.layers)):
+        layer = flock.layers[number]
+        if number in told:
+            layer = replace(layer, likelihoods=freed(flock, answer, told.index(number), layer))
+        one = PedigreeNetwork(flock.pedigree, [layer]).answer()
+        if number not in told:
+            found.put(rows, one, [number], EXACT)
+        found.put_families(rows, one, number)
+    return np.zeros(0, np.int64)
+
+
+def tells(flock: Flock, number: int) -> bool:
+    """Whether a layer knows anything that others could hear."""
+    coupled = bool(flock.coupling) and number < 2
+    return coupled or bool(np.ptp(flock.layers[number].likelihoods, axis=1).any())
+
+
+def freed(flock: Flock, answer: Answer, place: int, layer: Layer) -> Array:
+    """Return a layer's evidence with what the other says of coupled birds, as if it stood alone."""
+    evidence = layer.likelihoods.copy()
+    for row, table in flock.coupling.items():
+        around = answer.around[row]
+        if place > 1:
+            break
+        others = tuple(axis for axis in range(around.ndim) if axis != place)
+        known = around.sum(others)
+        mine = np.where(known > 0, (around * table).sum(others) / np.maximum(known, 1e-300), 0)
+        evidence[row] = evidence[row] * mine
+    return evidence
+
+
+def infer(
+    sire: Sequence[int],
+    dam: Sequence[int],
+    likelihoods: Array,
+    founder_prior: Array,
+    pairs: Sequence[Pair] = (),
+    rng: np.random.Generator | None = None,
+    possible: Mapping[int, CandidateParents] | None = None,
+) -> Posterior:
+    """Posterior of every bird's genotype at R and P from all evidence of the flock.
+
+    `sire`, `dam`: parents' rows (n,), -1 unknown. `likelihoods`: (n, 9), all ones where nothing
+    was seen. `founder_prior`: (9,) or (n, 9). `pairs`: chicks counted without bands.
+    `possible`: by row, parents that are one of several. `rng`: see `infer_layers`. Raises
+    PedigreeError (cycle, bad prior), TooWide, Impossible.
+    """
+    layer = Layer(np.asarray(transmission()), founder_prior, likelihoods, tuple(pairs))
+    return infer_layers(sire, dam, [layer], rng=rng, possible=possible).layers[0]
