@@ -50,7 +50,8 @@ def by_whole_flocks(
         changed = replace(flock, sire=tuple(sire), dam=tuple(dam))
         weight = evidence_total(changed, evidence) - plain + np.log(limits["wrong_parent"])
         found[f"culprit_{side}", (band,)] = weight
-    partners = contradictions.partners(row).tolist()
+    day = flock.birds[row].hatched
+    partners = contradictions.on_day[day][contradictions.partners(row)].tolist() if day else []
     for other in partners:
         sire, dam = list(flock.sire), list(flock.dam)
         sire[row], sire[other] = sire[other], sire[row]

@@ -46,6 +46,17 @@ def penetrance(crest: bool | float | None) -> Array:
     A crest folds a share of the single combs. `crest` is whether there is one, or the chance of
     it; `None` means that nobody knows.
     """
+    return crested_or_bare(crest).copy() if isinstance(crest, bool) else mixed(crest)
+
+
+@derived
+def crested_or_bare(crest: bool) -> Array:
+    """Return the table of birds with or without a crest, (9, 6); don't write to it."""
+    return mixed(crest)
+
+
+def mixed(crest: bool | float | None) -> Array:
+    """Return the table for a chance of a crest, (9, 6)."""
     numbers = tables()
     table = bare_headed().copy()
     share = float(numbers["crest"]["folds"])

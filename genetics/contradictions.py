@@ -124,11 +124,23 @@ class Surroundings:
         """(n,): how well what is above a bird fits what is below it."""
         return np.asarray((self.above * self.below).sum(1))
 
-    def swapped(self, row: int, others: Rows) -> Array:
-        """Logarithm of the evidence (m,) with two birds' bands exchanged, over that as recorded."""
-        to = self.below[others] @ self.above[row], self.above[others] @ self.below[row]
-        was = self.as_recorded[row] * self.as_recorded[others]
-        return np.asarray(np.log(np.maximum(to[0] * to[1], 1e-300) / np.maximum(was, 1e-300)))
+    def among(self, rows: Rows) -> Exchange:
+        """Return some birds as those that others' bands may have been mixed up with."""
+        return Exchange(self.above[rows], self.below[rows], self.as_recorded[rows])
+
+    def swapped(self, row: int, others: Exchange) -> Array:
+        """Evidence (m,) with two birds' bands exchanged, over that as recorded."""
+        to = (others.below @ self.above[row]) * (others.above @ self.below[row])
+        return np.asarray(to / np.maximum(self.as_recorded[row] * others.as_recorded, 1e-300))
+
+
+@dataclass(frozen=True)
+class Exchange:
+    """Birds that hatched on one day, in arrays (m, K)."""
+
+    above: Array
+    below: Array
+    as_recorded: Array
 
 
 @dataclass(frozen=True, eq=False)

@@ -151,26 +151,19 @@ class Pair:
 def better_parents(counts: Mapping[str, int], sire: Array, dam: Array, most: int = 5) -> list[Pair]:
     """Pairs of genotypes that explain the counts, by posterior probability.
 
-    `sire` and `dam` are probabilities of the nine genotypes (9,) before the counts. Combs are
-    taken as the textbook shows them; an empty list means that no pair can have thrown them all.
+    `sire` and `dam` are probabilities of the nine genotypes (9,) before the counts. A comb may have
+    been misread, and leak as the comb table has it: one odd chick of a hundred changes little.
     """
-    seen = check_counts(counts)
-    words = words_for(seen)
-    scores = []
-    for i, first in enumerate(NAMES):
-        for j, second in enumerate(NAMES):
-            weight = float(sire[i] * dam[j])
-            shares = expected_shares(first, second, words)
-            if weight <= 0 or any(n and not shares[w] for w, n in seen.items()):
-                continue
-            log = sum(n * np.log(float(shares[w])) for w, n in seen.items() if n)
-            scores.append((np.log(weight) + log, first, second))
-    if not scores:
-        return []
-    top = max(s for s, _, _ in scores)
-    total = sum(np.exp(s - top) for s, _, _ in scores)
-    ranked = sorted(scores, key=lambda row: -row[0])[:most]
-    return [Pair(a, b, float(np.exp(s - top) / total)) for s, a, b in ranked]
+    with np.errstate(divide="ignore"):
+        scores = np.log(np.outer(sire, dam)) + log_likelihood_of_counts(counts)
+    chances = np.exp(scores - scores.max())
+    chances = chances / chances.sum()
+    best = np.argsort(-chances, axis=None, kind="stable")[:most]
+    return [
+        Pair(NAMES[i], NAMES[j], float(chances[i, j]))
+        for i, j in zip(*np.unravel_index(best, chances.shape), strict=True)
+        if chances[i, j] > 0
+    ]
 
 
 def mating_likelihood(counts: Mapping[str, int]) -> Array:
@@ -179,6 +172,12 @@ def mating_likelihood(counts: Mapping[str, int]) -> Array:
     With the leaks of the comb table and the misreads of a person; scaled so that the largest is 1.
     Raises CountError for counts that make no sense.
     """
+    logs = log_likelihood_of_counts(counts)
+    return np.asarray(np.exp(logs - logs.max()))
+
+
+def log_likelihood_of_counts(counts: Mapping[str, int]) -> Array:
+    """Logarithm (9, 9) of the chance of the chicks' combs as written down. Raises CountError."""
     seen = check_counts(counts)
     shown_by = penetrance(False)
     # A crest-folded single counts as single.
@@ -191,4 +190,4 @@ def mating_likelihood(counts: Mapping[str, int]) -> Array:
     for word, count in seen.items():
         columns = [names.index(c) for c in SAID[word]]
         logs += count * np.log(transmission() @ told[:, columns].sum(1))
-    return np.asarray(np.exp(logs - logs.max()))
+    return logs

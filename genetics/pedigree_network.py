@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import reduce
+from functools import cached_property, reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.broods import MOST_BROOD_CELLS, Brood, Inherited, broods_of, leaves_of
+from genetics.broods import Brood, Inherited, broods_of, leaves_of
 from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
 from genetics.genotype_elimination import eliminate_genotypes, restore_genotypes
 from genetics.pedigree import Layer, Pedigree, Rows
@@ -168,6 +168,8 @@ class PedigreeNetwork:
         weights: Mapping[int, Array] | None = None,
     ) -> None:
         self.pedigree, self.layers = pedigree, layers
+        # Where nothing was seen nothing can be at odds, and nobody asks about families.
+        self.with_families = len(layers) == 1 and bool(np.ptp(layers[0].likelihoods, axis=1).any())
         self.coupling = {row: np.asarray(t, float) for row, t in (coupling or {}).items()}
         self.told_apart = weights is not None
         pairs = [pair for layer in layers for pair in layer.pairs]
@@ -235,7 +237,7 @@ class PedigreeNetwork:
             inherited, mine = network(self.pedigree, layer, number, self.core, stand_ins)
             for bird, factor in zip(self.core.tolist(), inherited, strict=True):
                 known = self.pedigree.sire[bird] >= 0 or self.pedigree.dam[bird] >= 0
-                if len(self.layers) == 1 and known and bird not in self.pedigree.candidates:
+                if self.with_families and known and bird not in self.pedigree.candidates:
                     self.watched.append(("family", bird))
                     first.append(factor)
                 else:
@@ -257,10 +259,14 @@ class PedigreeNetwork:
         """The largest table that is allowed."""
         return max(MOST_CELLS, *(f.table.size for f in self.factors)) if self.factors else 1
 
+    @cached_property
+    def order(self) -> tuple[list[int], list[int]]:
+        """The order of elimination, and what can't be eliminated."""
+        return elimination_order([f.variables for f in self.factors], self.sizes, self.most_cells)
+
     def too_wide(self) -> Rows:
         """Return birds whose tables would be too large."""
-        scopes = [f.variables for f in self.factors]
-        _, left = elimination_order(scopes, self.sizes, min(self.most_cells, MOST_BROOD_CELLS))
+        _, left = self.order
         birds = {v % len(self.core) for v in left if v < len(self.layers) * len(self.core)}
         return self.core[sorted(birds)]
 
@@ -274,7 +280,7 @@ class PedigreeNetwork:
         factors, own, sizes, most = self.factors, self.own, self.sizes, self.most_cells
         if sampler is None:
             try:
-                return propagate(factors, own, sizes, watched, most=most)
+                return propagate(factors, own, sizes, watched, most=most, order=self.order)
             except TooWide:
                 few = eliminate_genotypes(factors, own, sizes)
             beliefs = propagate(few.factors, few.own, few.sizes, watched, most=most)
@@ -337,7 +343,7 @@ class PedigreeNetwork:
             start += size
             for chicks in brood.chicks(contexts, self.seen):
                 self.spread_out(chicks.rows, chicks.cavities, shape, found)
-                if chicks.pairs is not None and len(self.layers) == 1:
+                if chicks.pairs is not None and self.with_families:
                     turned = (self.pedigree.sire[chicks.rows] < 0) & (
                         self.pedigree.dam[chicks.rows] >= 0
                     )

@@ -24,6 +24,7 @@ from genetics.rates import Rates
 from genetics.testmating import check_rates, eggs_for_shares
 
 Counts = NDArray[np.int64]
+Rows = NDArray[np.int64]
 GOALS = ("walnut", "true-breeding", "no-single")
 PURE_ROSE = np.array([d[0] == 2 for d in DOSES], float)
 
@@ -71,7 +72,7 @@ class Mating:
     eggs: int | None
     """Eggs to set for the wanted keepers; None if no chick can meet the goal."""
     eggs_if_less_fertile: int | None
-    """The same if the cock is R/R and as infertile as the published mean; None if he isn't R/R."""
+    """The same if the cock is R/R and less fertile, as assumed; None if he isn't R/R."""
     cautions: tuple[Message, ...]
 
 
@@ -90,19 +91,75 @@ def goal_mask(goal: str) -> Array:
 
 
 def less_fertile(rates: Rates) -> Rates:
-    """Rates with the fertility of R/R cocks beside R/r+ ones in the published trial."""
-    trial = fertility()["rose_homozygous_cock"]
-    share = trial["RR_percent"] / trial["Rr_percent"]
+    """Rates with the fertility that is assumed of an R/R cock in a pen.
+
+    The published trial is of single inseminations over three weeks: that isn't a pen's fertility.
+    """
+    share = float(fertility()["rose_homozygous_cock"]["pen_share"])
     return rates._replace(fertility=rates.fertility * share)
 
 
-def matings(
+@dataclass(frozen=True)
+class Ranking:
+    """All pairs of some cocks and hens, in arrays; pairs are made out of them as they are asked
+    for.
+    """
+
+    cocks: Rows
+    hens: Rows
+    shares: Array
+    """(4, cocks, hens): chicks that meet the goal, walnut, R/R P/P, single."""
+    inbreeding: Array
+    """(cocks, hens)"""
+    pure_rose: Array
+    """(cocks,): chance of R/R."""
+    eggs: Counts
+    """(cocks, hens), 0 if no chick can meet the goal."""
+    eggs_if_less_fertile: Counts
+    order: Rows
+    """Pairs as numbers cock * hens + hen, the best first."""
+
+    def __len__(self) -> int:
+        return len(self.order)
+
+    def mating(self, number: int) -> Mating:
+        """Return a pair by its number."""
+        i, j = divmod(number, len(self.hens))
+        keepers, walnut, pure, single = self.shares[:, i, j].tolist()
+        inbred = float(self.inbreeding[i, j])
+        return Mating(
+            int(self.cocks[i]),
+            int(self.hens[j]),
+            keepers,
+            walnut,
+            single,
+            pure,
+            inbred,
+            int(self.eggs[i, j]) or None,
+            int(self.eggs_if_less_fertile[i, j]) or None,
+            cautions(float(self.pure_rose[i]), inbred),
+        )
+
+    def best(self, most: int | None = None) -> list[Mating]:
+        """Return the best pairs, or all of them."""
+        return [self.mating(number) for number in self.order[:most].tolist()]
+
+    def best_of_each_cock(self, hens: int) -> list[list[Mating]]:
+        """Return every cock's best pairs."""
+        of_cock = self.order // len(self.hens)
+        return [
+            [self.mating(n) for n in self.order[of_cock == i][:hens].tolist()]
+            for i in range(len(self.cocks))
+        ]
+
+
+def rank(
     marginals: Array,
     kin: Array,
     cocks: Sequence[int],
     hens: Sequence[int],
     request: PlanRequest,
-) -> list[Mating]:
+) -> Ranking:
     """All pairs, the best first: by the chance of a keeper, then by less inbreeding.
 
     `marginals` (n, 9) and `kin` (n, n) by row. Raises PlanError if there is no cock or no hen.
@@ -121,28 +178,10 @@ def matings(
     inbred = kin[np.ix_(list(cocks), list(hens))]
     eggs, low = eggs_for(request, shares[0], (pure >= 0.05)[:, None])
     rows, across = np.indices(inbred.shape).reshape(2, -1)
-    mind = {
-        pair: cautions(*pair)
-        for pair in set(zip(pure[rows].tolist(), inbred.ravel().tolist(), strict=True))
-    }
     # The best first: by keepers, inbreeding, and the birds' rows.
     keys = (np.array(hens)[across], np.array(cocks)[rows], inbred.ravel())
     order = np.lexsort((*keys, -shares[0].ravel().round(6)))
-    return [
-        Mating(
-            int(cocks[i]),
-            int(hens[j]),
-            float(shares[0, i, j]),
-            float(shares[1, i, j]),
-            float(shares[3, i, j]),
-            float(shares[2, i, j]),
-            float(inbred[i, j]),
-            int(eggs[i, j]) or None,
-            int(low[i, j]) or None,
-            mind[float(pure[i]), float(inbred[i, j])],
-        )
-        for i, j in zip(rows[order].tolist(), across[order].tolist(), strict=True)
-    ]
+    return Ranking(np.array(cocks), np.array(hens), shares, inbred, pure, eggs, low, order)
 
 
 def eggs_for(
@@ -150,7 +189,7 @@ def eggs_for(
 ) -> tuple[Counts, Counts]:
     """Return eggs that leave enough chicks that meet the goal, which `shares` of the chicks do.
 
-    And the same for cocks as infertile as the published R/R ones, where `less_fertile_too`; both
+    And the same for cocks less fertile as R/R ones may be, where `less_fertile_too`; both
     have the shape of `shares`, and 0 stands for no number: no chick can meet the goal, or nobody
     asked. Of many pairs few shares differ, and each is worked out once.
     """
@@ -201,7 +240,7 @@ class Pen:
 
 
 def pens(
-    found: Sequence[Mating],
+    found: Ranking,
     hens: int,
     request: PlanRequest,
 ) -> list[Pen]:
@@ -211,12 +250,9 @@ def pens(
     """
     if hens < 1:
         raise PlanError("too_few_hens", hens=hens)
-    by_cock: dict[int, list[Mating]] = {}
-    for mating in found:
-        by_cock.setdefault(mating.sire, []).append(mating)
     made = []
-    for sire, ranked in by_cock.items():
-        chosen = ranked[:hens]
+    for chosen in found.best_of_each_cock(hens):
+        sire = chosen[0].sire
 
         def mean(name: str, of: Sequence[Mating] = chosen) -> float:
             return float(np.mean([getattr(m, name) for m in of]))

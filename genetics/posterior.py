@@ -9,7 +9,7 @@ caller gives a random generator, `cutset_sampling.py` answers, and the answer sa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -30,6 +30,7 @@ from genetics.pedigree_network import Answer, PedigreeNetwork
 from genetics.variable_elimination import Array, TooWide
 
 EXACT, LAYERED, APPROXIMATE = "exact", "layered", "approximate"
+BATCH = 3000  # birds worked on at a time, if their families allow
 
 
 @dataclass(frozen=True)
@@ -162,14 +163,26 @@ def infer_layers(
     shared = told_by_several(pedigree, layers, coupling or {})
     hang = np.isin(components, components[[*(coupling or {}), *shared]])
     flock = Flock(pedigree, layers, dict(coupling or {}), shared, components)
-    loose = np.flatnonzero(~hang)
-    if len(loose):
+    for rows in batches(components, np.flatnonzero(~hang)):
+        part = flock.part(rows)
         for number in range(len(layers)):
-            one_layer(flock.part(loose), number, loose, found, rng, progress)
-    if hang.any():
-        rows = np.flatnonzero(hang)
+            one_layer(part, number, rows, found, rng, progress)
+    for rows in batches(components, np.flatnonzero(hang)):
         joint_layers(flock.part(rows), rows, found, rng, progress)
     return found.joint(pedigree)
+
+
+def batches(components: Rows, rows: Rows) -> Iterator[Rows]:
+    """Whole components of some rows, so many together that their tables stay close at hand."""
+    if not len(rows):
+        return
+    order = rows[np.argsort(components[rows], kind="stable")]
+    ends = np.flatnonzero(np.diff(components[order], append=-1)) + 1
+    start = 0
+    for end, after in zip(ends.tolist(), [*ends[1:].tolist(), None], strict=True):
+        if after is None or after - start > BATCH:
+            yield np.sort(order[start:end])
+            start = end
 
 
 @dataclass(frozen=True)
@@ -288,36 +301,44 @@ def joint_layers(
     progress: Callable[[float], None] | None,
 ) -> None:
     """Answer layers that hang together: exactly where joint tables fit, else layered or sampled."""
+    left = joint_exactly(flock, rows, found)
+    if not len(left):
+        return
+    flock, rows = flock.part(left), rows[left]
     numbers = list(range(len(flock.layers)))
     single = [PedigreeNetwork(flock.pedigree, [layer]).too_wide() for layer in flock.layers]
     wide = np.unique(np.concatenate(single))
+    fits = np.arange(len(rows))
     if len(wide):
         # Not even one layer fits: these families are sampled, all layers together.
-        inside, outside = flock.of(wide)
-        if len(outside):
-            joint_layers(flock.part(outside), rows[outside], found, rng, progress)
+        inside, fits = flock.of(wide)
         for component in np.unique(flock.components[inside]):
             birds = np.flatnonzero(flock.components == component)
-            part = flock.part(birds)
-            for some in (n for n in joined_numbers(part)):
-                network = PedigreeNetwork(
-                    part.pedigree,
-                    [part.layers[n] for n in some],
-                    part.coupling if 0 in some else {},
-                )
-                answer, method = exact_or_sampled(network, rng, progress, found)
-                found.put(rows[birds], answer, some, method)
-                if len(some) == 1:
-                    found.put_families(rows[birds], answer, some[0])
-        return
-    left = joint_exactly(flock, rows, found)
-    if len(left):
-        part = flock.part(left)
+            sampled_layers(flock.part(birds), rows[birds], found, rng, progress)
+    if len(fits):
+        part = flock.part(fits)
         answer, alone, stands = layered(part.pedigree, part.layers, part.coupling, part.shared)
-        found.put(rows[left], answer, numbers, LAYERED)
+        found.put(rows[fits], answer, numbers, LAYERED)
         for number, one in enumerate(alone):
-            found.put_families(rows[left], one, number)
+            found.put_families(rows[fits], one, number)
         found.converged = found.converged and stands
+
+
+def sampled_layers(
+    flock: Flock,
+    rows: Rows,
+    found: Collected,
+    rng: np.random.Generator | None,
+    progress: Callable[[float], None] | None,
+) -> None:
+    """Answer one component that is too large for tables of one layer."""
+    for some in joined_numbers(flock):
+        layers = [flock.layers[n] for n in some]
+        network = PedigreeNetwork(flock.pedigree, layers, flock.coupling if 0 in some else {})
+        answer, method = exact_or_sampled(network, rng, progress, found)
+        found.put(rows, answer, some, method)
+        if len(some) == 1:
+            found.put_families(rows, answer, some[0])
 
 
 def joined_numbers(flock: Flock) -> list[list[int]]:

@@ -6,13 +6,14 @@ mating into linkage groups, writes down what each gives, and multiplies. Punnett
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
 
 from genetics.combs import tables
 from genetics.cross import COMB_LOCI, Mating, describe, group_offspring, join_parts, mate
-from genetics.genotype import GenotypeError
+from genetics.genotype import GenotypeError, all_loci
 from genetics.linkage import Number
 
 MOST_GAMETES = 64
@@ -117,6 +118,8 @@ class Working:
 
     parts: tuple[Part, ...]
     products: tuple[Product, ...]
+    lost: tuple[Share, ...] = ()
+    """Genotypes that die in the egg, with their share of all embryos."""
 
 
 def working(sire: str, dam: str, exact: bool = True) -> Working:
@@ -144,7 +147,26 @@ def working(sire: str, dam: str, exact: bool = True) -> Working:
             Product(" ".join(c.genotype for c in choice), choice, times(choice))
             for choice in product(*(part.chicks for part in parts))
         ]
-    return Working(tuple(parts), tuple(products))
+    return Working(tuple(parts), tuple(products), tuple(lethal_shares(parts)))
+
+
+def lethal_shares(parts: Sequence[Part]) -> list[Share]:
+    """Return what a lethal genotype takes away, of all embryos, by the locus' own genotype.
+
+    >>> [f"{s.probability} {s.genotype}" for s in working('Cp/cp+', 'Cp/cp+').lost]
+    ['1/4 Cp/Cp']
+    """
+    found = []
+    for part in parts:
+        for place, symbol in enumerate(part.loci):
+            locus = all_loci()[symbol]
+            deaths: dict[str, Number] = {}
+            for share in part.chicks:
+                pair = share.genotype.split(" ")[place]
+                if pair.split("/").count(locus.dominant) >= locus.lethal:
+                    deaths[pair] = deaths.get(pair, Fraction(0)) + share.probability
+            found += [Share(pair, chance) for pair, chance in deaths.items()]
+    return found
 
 
 def times(shares: tuple[Share, ...]) -> Number:

@@ -15,6 +15,7 @@ from genetics.combs import CLASSES, Array, tables
 from genetics.evidence import SAID, observer_confusion
 
 COARSE = ("single", "rose", "pea", "walnut")
+COARSER = {"crest_folded_single": "single", "single_blade_pea": "pea", "triple_pea": "pea"}
 MOST_ROUNDS, CLOSE = 500, 1e-9
 
 
@@ -48,9 +49,7 @@ def coarse(word: str) -> str:
     >>> coarse('triple_pea'), coarse('crest_folded_single')
     ('pea', 'single')
     """
-    return {"crest_folded_single": "single", "single_blade_pea": "pea", "triple_pea": "pea"}.get(
-        word, word
-    )
+    return COARSER.get(word, word)
 
 
 def kappa(pairs: Sequence[tuple[str, str]]) -> float | None:

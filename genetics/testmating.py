@@ -8,7 +8,7 @@ comb that a chick of the bird that is hoped for can't show with the same mate.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, log
 
@@ -25,6 +25,7 @@ from genetics.rates import Rates
 
 LOCI = {"R": 0, "P": 1}
 MOST_CHICKS = 500
+PEAS = SAID["pea"]
 
 
 class TestMatingError(GeneticsError):
@@ -89,9 +90,36 @@ def telling_chance(subject: int, mate: int, locus: str) -> float:
     innocent = {
         textbook_comb(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]
     }
-    return float(
-        sum(inherit[subject, mate, c] for c in range(9) if textbook_comb(c) not in innocent)
-    )
+    tells = [c for c in range(9) if inherit[subject, mate, c] and textbook_comb(c) not in innocent]
+    return float(sum(inherit[subject, mate, c] * told_from(c, innocent) for c in tells))
+
+
+def told_from(genotype: int, innocent: Collection[str]) -> float:
+    """Chance that a chick's comb is told from those of the hoped for birds' chicks.
+
+    1 but where only blade against triple pea tells: those are often taken for each other.
+    """
+    comb = textbook_comb(genotype)
+    if comb not in PEAS or not set(PEAS) & set(innocent):
+        return 1.0
+    read = with_observer_errors(penetrance(False))[genotype]
+    return float(read[CLASSES.index(comb)])
+
+
+def tells_by_peas(subject: int, mate: int, locus: str) -> bool:
+    """Whether only blade against triple pea gives the carrier away.
+
+    >>> from genetics.genotype import index_of
+    >>> tells_by_peas(index_of("r+/r+ P/p+"), index_of("r+/r+ P/P"), "P")
+    True
+    """
+    asked = question(locus)
+    inherit = transmission()
+    innocent = {
+        textbook_comb(c) for p in asked.innocent[subject] for c in range(9) if inherit[p, mate, c]
+    }
+    tells = {textbook_comb(c) for c in range(9) if inherit[subject, mate, c]} - innocent
+    return bool(tells) and tells <= set(PEAS) and bool(set(PEAS) & innocent)
 
 
 def unseen(chance: float, chicks: int) -> float:

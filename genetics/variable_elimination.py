@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from heapq import heapify, heappop, heappush
 from math import prod
 
@@ -22,6 +23,7 @@ Array = NDArray[np.float64]
 MOST_CELLS = 9**7
 MOST_OPERANDS = 20
 CLIQUE_CELLS = 9**5  # up to here a bucket's tables are multiplied out over all its variables
+KEPT_CELLS = 3**7  # up to here the product is kept for the way back
 TINY = 1e-150  # a table with smaller cells isn't divided by
 SMALL = 2 * 9**3  # cells times tables below which products aren't planned
 
@@ -47,6 +49,11 @@ class Factor:
     variables: tuple[int, ...]
     table: Array
     log_scale: float = 0.0
+
+    @cached_property
+    def smallest(self) -> float:
+        """The smallest cell."""
+        return float(self.table.min())
 
 
 @dataclass(frozen=True)
@@ -169,57 +176,71 @@ def aligned(factor: Factor, variables: Sequence[int]) -> Array:
     return factor.table.transpose(place).reshape(shape)
 
 
-def multiplied_out(
-    factors: Sequence[Factor], variables: Sequence[int], sizes: Sequence[int]
-) -> tuple[Array, float]:
-    """Product of factors over all of `variables`, and its log scale. Raises Impossible."""
-    product = np.ones([sizes[v] for v in variables])
-    scale = 0.0
-    for count, factor in enumerate(factors, start=1):
-        product *= aligned(factor, variables)
-        scale += factor.log_scale
-        if count % 8 == 0:
-            # Many small numbers multiplied would vanish.
-            top = product.max()
-            if top <= 0:
-                raise Impossible("contradiction")
-            product /= top
-            scale += float(np.log(top))
-    return product, scale
+class Clique:
+    """The product of some factors over all their variables, out of which each can be divided.
 
-
-def each_divided_out(
-    factors: Sequence[Factor], needed: Collection[int], sizes: Sequence[int]
-) -> dict[int, Factor]:
-    """Return what `each_without` does, for few variables: the whole product divided by a factor.
-
-    Factors with cells of 0 can't be divided by; they are left out of the product instead.
+    Factors with cells of 0 can't be divided by; they are kept apart from the firm ones.
     """
-    variables = tuple(sorted({v for f in factors for v in f.variables}))
-    empty = [i for i, f in enumerate(factors) if f.table.min() < TINY]
-    # What is small after much multiplying may be an underflow: then nothing is divided.
-    firm, _ = multiplied_out([f for i, f in enumerate(factors) if i not in empty], variables, sizes)
-    if firm.min() < TINY:
-        return each_without(factors, needed, sizes)
-    whole = firm
-    for i in empty:
-        whole = whole * aligned(factors[i], variables)
-    answers = {}
-    for i in needed:
-        factor = factors[i]
-        inside = tuple(v for v in variables if v in factor.variables)
-        outside = tuple(k for k, v in enumerate(variables) if v not in factor.variables)
-        if i not in empty:
-            table = whole.sum(outside) / aligned(factor, inside)
-        else:
-            rest = firm
-            for j in empty:
-                if j != i:
-                    rest = rest * aligned(factors[j], variables)
-            table = rest.sum(outside)
-        order = [inside.index(v) for v in factor.variables]
-        answers[i] = normalise(factor.variables, table.transpose(order))
-    return answers
+
+    def __init__(
+        self, factors: Sequence[Factor], variables: Sequence[int], sizes: Sequence[int]
+    ) -> None:
+        """Multiply out. Raises Impossible."""
+        self.variables = variables
+        self.shape = [sizes[v] for v in variables]
+        self.firm: Array | float = 1.0
+        self.holed: list[Factor] = []
+        self.scale = 0.0
+        self.count = 0
+        for factor in factors:
+            self.multiply_in(factor)
+
+    def multiply_in(self, factor: Factor) -> None:
+        """Multiply with a further factor. Raises Impossible."""
+        self.scale += factor.log_scale
+        if factor.smallest < TINY:
+            self.holed.append(factor)
+            return
+        self.firm = self.firm * aligned(factor, self.variables)
+        self.count += 1
+        if self.count % 8 == 0:
+            # Many small numbers multiplied would vanish.
+            top = float(self.firm.max())
+            self.firm = self.firm / top
+            self.scale += float(np.log(top))
+
+    @property
+    def whole(self) -> Array:
+        """The product of all factors."""
+        found = self.firm
+        for factor in self.holed:
+            found = found * aligned(factor, self.variables)
+        return np.broadcast_to(found, self.shape)
+
+    def each_without(
+        self, factors: Sequence[Factor], needed: Collection[int]
+    ) -> dict[int, Factor] | None:
+        """Return what `each_without` does for the same factors; None where it can't be divided."""
+        # What is small after much multiplying may be an underflow: then nothing is divided.
+        if np.min(self.firm) < TINY:
+            return None
+        whole = self.whole
+        answers = {}
+        for i in needed:
+            factor = factors[i]
+            inside = tuple(v for v in self.variables if v in factor.variables)
+            outside = tuple(k for k, v in enumerate(self.variables) if v not in factor.variables)
+            if factor.smallest >= TINY:
+                table = whole.sum(outside) / aligned(factor, inside)
+            else:
+                rest = self.firm
+                for other in self.holed:
+                    if other is not factor:
+                        rest = rest * aligned(other, self.variables)
+                table = np.broadcast_to(rest, self.shape).sum(outside)
+            order = [inside.index(v) for v in factor.variables]
+            answers[i] = normalise(factor.variables, table.transpose(order))
+        return answers
 
 
 def shared(factors: Sequence[Factor], variables: tuple[int, ...]) -> tuple[int, ...]:
@@ -313,18 +334,20 @@ def propagate(
     watched: Collection[int] = (),
     core: CoreMethod | None = None,
     most: int = MOST_CELLS,
+    order: tuple[list[int], list[int]] | None = None,
 ) -> Beliefs:
     """Messages forth and back over the buckets of an elimination order.
 
     `own` holds one factor for each variable, its own evidence; `watched` are indices of factors
     whose contexts are wanted. Variables that would need tables of more than `most` cells
     are left to `core`, which gets them, the factors over them, `own` and `sizes`; the evidence
-    then has no logarithm (nan). Raises TooWide where there is no `core`, or Impossible.
+    then has no logarithm (nan). `order` is what `elimination_order` gave, if it is known. Raises
+    TooWide where there is no `core`, or Impossible.
     """
-    order, left = elimination_order([f.variables for f in factors], sizes, most)
+    first, left = order or elimination_order([f.variables for f in factors], sizes, most)
     if left and core is None:
         raise TooWide("too_wide", birds=len(left), most=most)
-    sweep = Sweep(own, sizes, order, left)
+    sweep = Sweep(own, sizes, first, left)
     sweep.fill(factors, set(watched))
     sweep.forth()
     if left and core is not None:
@@ -347,6 +370,7 @@ class Sweep:
         # What remains over the core: the factor, and the watched factor or bucket it comes from.
         self.remains: list[tuple[Factor, str, int]] = []
         self.received: list[list[tuple[int, Factor]]] = [[] for _ in order]
+        self.kept: list[Clique | None] = [None] * len(order)
         self.heard: list[Factor | None] = [None] * len(order)
         self.marginals: list[Array] = [np.zeros(0)] * len(sizes)
         self.cavities: list[Array] = [np.zeros(0)] * len(sizes)
@@ -369,9 +393,11 @@ class Sweep:
         for i, variable in enumerate(self.order):
             content = self.buckets[i] + [message for _, message in self.received[i]]
             scope = tuple(sorted({v for f in content for v in f.variables} - {variable}))
-            if self.cells(variable, scope) <= CLIQUE_CELLS:
-                product, scale = multiplied_out(content, (variable, *scope), self.sizes)
-                message = normalise(scope, product.sum(0), scale)
+            cells = self.cells(variable, scope)
+            if cells <= CLIQUE_CELLS:
+                clique = Clique(content, (variable, *scope), self.sizes)
+                message = normalise(scope, clique.whole.sum(0), clique.scale)
+                self.kept[i] = clique if cells <= KEPT_CELLS else None
             else:
                 message = multiply(content, scope)
             goal = min((self.position[v] for v in scope), default=-1)
@@ -385,6 +411,20 @@ class Sweep:
     def cells(self, variable: int, scope: Sequence[int]) -> int:
         """Cells of a table over a variable and a scope."""
         return prod(self.sizes[v] for v in scope) * self.sizes[variable]
+
+    def without(self, i: int, content: list[Factor], needed: list[int]) -> dict[int, Factor]:
+        """Products of a bucket's content without each of the factors at `needed`."""
+        variable, clique, heard = self.order[i], self.kept[i], self.heard[i]
+        self.kept[i] = None
+        scope = tuple(sorted({v for f in content for v in f.variables} - {variable}))
+        if clique is None:
+            if self.cells(variable, scope) > CLIQUE_CELLS:
+                return each_without(content, needed, self.sizes)
+            clique = Clique(content, (variable, *scope), self.sizes)
+        elif heard is not None:
+            clique.multiply_in(heard)
+        found = clique.each_without(content, needed)
+        return each_without(content, needed, self.sizes) if found is None else found
 
     def hear_core(self, found: Core, watch: set[int]) -> None:
         """Take what the core says of its variables, of watched factors and of the buckets."""
@@ -409,10 +449,7 @@ class Sweep:
             start = len(self.buckets[i])
             needed = [0, *(k for _, k in self.watching[i]), *range(start, start + len(received))]
             # Each message hears all but itself.
-            scope = {v for f in content for v in f.variables} - {variable}
-            small = self.cells(variable, sorted(scope)) <= CLIQUE_CELLS
-            apart = each_divided_out if small else each_without
-            without = apart(content, needed, self.sizes)
+            without = self.without(i, content, needed)
             rest = without[0].table
             belief = rest * self.own[variable].table
             if belief.sum() <= 0:

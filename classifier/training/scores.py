@@ -35,6 +35,7 @@ def coarse(readings: Sequence[Reading]) -> Array:
 
 
 Pairs = list[tuple[Sample, Reading]]
+CONFIDENCES = ((0.0, 0.7), (0.7, 0.9), (0.9, 0.97), (0.97, 1.01))
 SIZES = ((0.0, 30.0), (30.0, 40.0), (40.0, float("inf")))
 
 
@@ -110,6 +111,33 @@ def comb_scores(
     }
 
 
+def read_as(seen: Sequence[Reading], sure: Array, right: Any) -> list[dict[str, Any]]:
+    """Return, by coarse comb read, pile and confidence, how many readings there are and how many
+    are wrong; what a second opinion compares a reading with.
+    """
+    told = coarse(seen).argmax(1)
+    rows = []
+    for i, group in enumerate(GROUPS):
+        for pile in ("settled", "second_look"):
+            for low, high in CONFIDENCES:
+                mine = [
+                    k
+                    for k, r in enumerate(seen)
+                    if told[k] == i and r.pile == pile and low <= sure[k] < high
+                ]
+                wrong = int(sum(not right[k] for k in mine))
+                rows.append(
+                    {
+                        "comb": group,
+                        "pile": pile,
+                        "confidence": [low, min(high, 1.0)],
+                        "count": len(mine),
+                        "wrong": wrong,
+                    }
+                )
+    return rows
+
+
 def coarse_single_of_odd(
     samples: Sequence[Sample], readings: Sequence[Reading], least: float
 ) -> Array:
@@ -135,6 +163,7 @@ def sureness_scores(
     settled = [i for i, r in enumerate(seen) if r.pile == "settled"]
     there = [g for g in GROUPS if (names == g).any()]
     return {
+        "read_as": read_as(seen, sure, right),
         "ece": round(expected_calibration_error(sure, right.astype(float)), 4),
         "ece_95_percent_of_perfectly_calibrated_below": round(calibrated_error_limit(sure), 4),
         "reliability": reliability(sure, right.astype(float)),

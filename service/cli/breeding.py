@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import json
 from dataclasses import asdict
+from itertools import chain, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -13,6 +15,7 @@ from rich.table import Table
 from genetics.rates import Rates
 from service.cli.shared import Day, Json, app, bar, day_of, out
 from service.errors import UsageMistake
+from service.wording.numbers import percent
 from service.wording.sentences import Message, from_data, say, word
 
 if TYPE_CHECKING:
@@ -77,6 +80,8 @@ def candidates(
     from service.flock.counts_csv import load_counted
     from service.flock.flock_csv import load_flock
 
+    # A large flock is millions of objects, none of them in a cycle: looking for some takes seconds.
+    gc.disable()
     day = day_of(on)
     birds = load_flock(flock)
     counts = load_counted(counted_chicks, birds) if counted_chicks else ()
@@ -92,13 +97,16 @@ def candidates(
             lambda share: progress.update(task, completed=share, visible=True),
         )
     if as_json:
-        print(json.dumps([c.as_json() for c in found], ensure_ascii=False))
+        # One by one: a hundred thousand birds in one text would take gigabytes.
+        for start, c in zip(chain("[", repeat(", ")), found, strict=False):
+            print(start, json.dumps(c.as_json(), ensure_ascii=False), sep="", end="")
+        print("]" if found else "[]")
         return
     table = Table("bird", "likeliest genotypes", "comb", "conflict")
     for c in found:
         ranked = sorted(c.genotypes.items(), key=lambda item: -item[1])[:3]
         best = max(c.combs, key=c.combs.__getitem__)
-        names = ", ".join(f"{g} {p:.0%}" for g, p in ranked if p >= 0.02)
+        names = ", ".join(f"{g} {percent(p)}" for g, p in ranked if p >= 0.02)
         conflict = say(c.conflict.message) if c.conflict else ""
         table.add_row(c.bird, names, word(best), conflict)
     out.print(table)
@@ -242,7 +250,10 @@ def plan(
     pen: Annotated[
         int | None, typer.Option(help="Hens in a pen: plan pens instead of pairs.")
     ] = None,
-    most: Annotated[int, typer.Option(min=1, help="Pairs shown in the table.")] = 15,
+    most: Annotated[
+        int | None,
+        typer.Option(min=1, help="Pairs to show; 15 in the table and 1,000 in JSON if left out."),
+    ] = None,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
@@ -256,21 +267,23 @@ def plan(
     with bar(as_json) as progress:
         progress.add_task("weighing the matings", total=None)
         birds = load_flock(flock)
-        rows = (
-            mating_plan(birds, request, day) if pen is None else pen_plan(birds, pen, request, day)
-        )
+        shown = most or (1000 if as_json else 15)
+        if pen is None:
+            rows = mating_plan(birds, request, day, shown)
+        else:
+            rows = pen_plan(birds, pen, request, day, shown)
     if as_json:
         print(json.dumps(rows))
     else:
-        show_plan(rows, request, most, pens=pen is not None)
+        show_plan(rows, request, pens=pen is not None)
 
 
-def show_plan(rows: list[dict[str, Any]], request: PlanRequest, most: int, pens: bool) -> None:
+def show_plan(rows: list[dict[str, Any]], request: PlanRequest, pens: bool) -> None:
     """Print a plan as a table, with what to mind below it."""
     hens = "hens" if pens else "hen"
     table = Table("cock", hens, request.goal, "single", "R/R P/P", "inbred", "eggs", "mind")
     notes: list[str] = []
-    for row in rows[:most]:
+    for row in rows:
         eggs = "none would do" if row["eggs"] is None else str(row["eggs"])
         if row["eggs_if_less_fertile"]:
             eggs += f" to {row['eggs_if_less_fertile']}"

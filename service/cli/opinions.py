@@ -43,7 +43,7 @@ def opinion(
     lines = [f"comb: {named_combs(told.candidate.combs)}", *map(say, told.reasons)]
     if told.wrong:
         w = told.wrong
-        lines.append(f"of 100 read like this about {w.in_hundred} were something else")
+        lines.append(f"of 100 {say(w.like)} about {w.in_hundred} were something else")
     lines += [f"not known: {say(u)}" for u in told.unknown]
     lines += [f"would settle it: {say(s.says)}" for s in told.steps]
     lines += [f"two readings or a test mating: {say(m)}" for m in told.rule.by]

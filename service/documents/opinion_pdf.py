@@ -103,9 +103,9 @@ def what_photos_say(sheet: Sheet, told: Opinion) -> None:
         w = told.wrong
         sheet.text(
             _(
-                "Of 100 birds read like this ({like}) about {number} were something else: "
+                "Of 100 birds {like}, about {number} were something else: "
                 "{wrong} of {of} held-out photographs, 95% interval {low:.0%} to {high:.0%}."
-            ).format(like=_(w.like), number=w.in_hundred, **facts_of(w))
+            ).format(like=say(w.like), number=w.in_hundred, **facts_of(w))
         )
     sheet.points([sentence(reason) for reason in told.reasons], 5)
     people = [

@@ -11,7 +11,6 @@ import numpy as np
 
 from classifier.reading import Reading
 from genetics.combs import CLASSES
-from genetics.evidence import on_genotypes
 from genetics.genotype import NAMES, all_loci
 from service.flock.conflicts import Conflict
 from service.flock.contradictions import conflicts_of
@@ -22,7 +21,7 @@ from service.flock.inference import (
     Inference,
     Progress,
     caution,
-    crest_chance,
+    comb_table,
     infer_flock,
     shown_combs,
     variety_of,
@@ -34,10 +33,10 @@ from service.wording.sentences import Message, as_data, from_data, say
 class Entry:
     """A line of the evidence ledger.
 
-    `ratio` is the likelihood ratio of the bird's best genotype against all the others together,
-    these as common as among founders: above 1 the piece speaks for it, below 1 against it.
-    `expected` is the probability of all evidence with the piece over that without it, where 1 is
-    a piece that says nothing: below 1 it came as a surprise.
+    `ratio` is what the piece does to the odds of the bird's likeliest genotype against all others,
+    given the pieces before it: above 1 it speaks for it, below 1 against it.
+    `expected` is how likely the piece is by what came before it, over a piece that says nothing:
+    below 1 it came as a surprise.
     """
 
     evidence: Message
@@ -70,6 +69,8 @@ class Candidate:
     """By genotype at the beard locus."""
     with_crest: dict[str, float] = field(default_factory=dict)
     """By genotype at R, P and crest, where the comb read couples them."""
+    parents: dict[str, dict[str, float]] = field(default_factory=dict)
+    """Where the sire or the dam is one of several: by 'sire' and 'dam', each band's chance."""
     variety: str = "unknown"
     method: str = "exact"
     """'exact', or 'approximate' where the flock was too complex."""
@@ -99,6 +100,8 @@ class Candidate:
         }
         if self.with_crest:
             answer["with_crest"] = rounded(self.with_crest)
+        if self.parents:
+            answer["parents"] = {side: rounded(of) for side, of in self.parents.items()}
         if self.method != "exact":
             answer["standard_error"] = float(f"{self.error:.3g}")
             answer["converged"] = self.converged
@@ -158,6 +161,7 @@ class Candidate:
             crest=content["crest"],
             beard=content["beard"],
             with_crest=content.get("with_crest", {}),
+            parents=content.get("parents", {}),
             variety=content["variety"],
             method=content["method"],
             error=content.get("standard_error", 0.0),
@@ -165,19 +169,33 @@ class Candidate:
         )
 
 
-def best_ratio(likelihood: Array, weights: Array, best: int) -> float:
-    """Likelihood of the best genotype over the mean of the rest, weighed by `weights` (9,)."""
-    rest = np.delete(weights, best)
-    if rest.sum() <= 0:
-        return 1.0
-    alternative = float((np.delete(likelihood, best) * rest).sum() / rest.sum())
-    return float(likelihood[best] / alternative) if alternative > 0 else 1e9
+class Weighing:
+    """Pieces of evidence weighed one after the other, on what is known before each of them.
 
+    The ratios of all entries multiply to the odds of the likeliest genotype at the end over its
+    odds among founders.
+    """
 
-def surprise(before: Array, likelihood: Array) -> float:
-    """Probability of a piece by what else is known (9,), over its mean as if nothing were known."""
-    mean = float(likelihood.mean())
-    return float(before @ likelihood) / float(before.sum()) / mean if mean > 0 else 1.0
+    def __init__(self, founders: Array, best: int) -> None:
+        """`founders` (9,) is what is taken of a founder, `best` the likeliest genotype."""
+        self.chances, self.best = founders / founders.sum(), best
+        self.entries: list[Entry] = []
+
+    @property
+    def odds(self) -> float:
+        """Odds of the likeliest genotype against all others."""
+        chance = float(self.chances[self.best])
+        return chance / max(1 - chance, 1e-12)
+
+    def add(self, evidence: Message, says: Message, likelihood: Array) -> None:
+        """Weigh a piece by its likelihood (9,), given all before it."""
+        before = self.odds
+        expected = float(self.chances @ likelihood)
+        mean = float(likelihood.mean())
+        if expected > 0:
+            self.chances = self.chances * likelihood / expected
+        ratio = self.odds / max(before, 1e-12)
+        self.entries.append(Entry(evidence, says, ratio, expected / mean if mean > 0 else 1.0))
 
 
 def candidates(
@@ -214,7 +232,6 @@ def describe(
     """Return the candidate of one row, with ledger and the conflict that was found."""
     bird, seen = flock.birds[row], evidence[row]
     marginal = inference.combs.marginals[row]
-    crest = crest_chance(inference, row, seen.crest)
     after = shown_combs(inference, row, seen) * seen.combs
     after = after / after.sum()
     joint = inference.joints.get(row)
@@ -227,15 +244,29 @@ def describe(
         dict(zip(NAMES, marginal.tolist(), strict=True)),
         dict(zip(CLASSES, after.tolist(), strict=True)),
         conflict,
-        tuple(ledger(flock, row, seen, inference, crest)),
+        tuple(ledger(flock, row, seen, inference)),
         by_copies("Cr", inference.crest.marginals[row]),
         by_copies("Mb", inference.beard.marginals[row]),
         with_crest,
+        likelier_parents(flock, row, inference),
         variety_of(flock, row),
         inference.combs.methods[row],
         inference.combs.error,
         inference.combs.converged,
     )
+
+
+def likelier_parents(flock: Flock, row: int, inference: Inference) -> dict[str, dict[str, float]]:
+    """Return the chances of possible sires and dams by band, where there are several."""
+    some, chances = flock.candidate_parents.get(row), inference.parentage.get(row)
+    if some is None or chances is None:
+        return {}
+    found = {}
+    for side, rows, axis in (("sire", some.sires, 1), ("dam", some.dams, 0)):
+        if len(rows) > 1:
+            by_row = zip(sorted(rows), chances.sum(axis).tolist(), strict=True)
+            found[side] = {flock.birds[r].bird: chance for r, chance in by_row}
+    return found
 
 
 def copies_written(symbol: str) -> list[str]:
@@ -250,57 +281,56 @@ def by_copies(symbol: str, chances: Array) -> dict[str, float]:
     return dict(zip(copies_written(symbol), chances.tolist(), strict=True))
 
 
-def ledger(
-    flock: Flock, row: int, seen: Evidence, inference: Inference, crest: bool | float
-) -> list[Entry]:
-    """Return the evidence of one bird, piece by piece."""
+def of_relatives(flock: Flock, row: int, inference: Inference) -> Message | None:
+    """Return whose word the relatives' is; None if there are none."""
+    bird, founders = flock.birds[row], inference.priors[row]
+    if flock.sire[row] < 0 and flock.dam[row] < 0 and row not in flock.candidate_parents:
+        others = inference.combs.cavities[row]
+        silent = np.abs(others - founders / founders.sum()).max() < 1e-8
+        return None if silent else Message("says_chicks")
+    unknown = Message("unknown_parent")
+    parents = {"sire": bird.sire or unknown, "dam": bird.dam or unknown}
+    several = likelier_parents(flock, row, inference)
+    if not several:
+        return Message("says_parents", **parents)
+    likelier = tuple(
+        Message("parent_with_chance", band=band, chance=of[band])
+        for of in several.values()
+        for band in [max(of, key=of.__getitem__)]
+    )
+    return Message("says_likelier_parents", parents=likelier, **parents)
+
+
+def ledger(flock: Flock, row: int, seen: Evidence, inference: Inference) -> list[Entry]:
+    """Return the evidence of one bird in the order in which it is weighed.
+
+    Relatives first (counted chicks are among them), then the genotype on record, each look at its
+    comb beside those before it, and wattles.
+    """
     bird, founders = flock.birds[row], inference.priors[row]
     others = inference.combs.cavities[row]
-    best = int(inference.combs.marginals[row].argmax())
-    found = []
-    from_parents = flock.sire[row] >= 0 or flock.dam[row] >= 0 or row in flock.candidate_parents
-    if from_parents or not np.allclose(others, founders / founders.sum()):
-        says = Message("says_chicks")
-        if from_parents:
-            unknown = Message("unknown_parent")
-            says = Message("says_parents", sire=bird.sire or unknown, dam=bird.dam or unknown)
+    weighing = Weighing(founders, int(inference.combs.marginals[row].argmax()))
+    relatives = of_relatives(flock, row, inference)
+    if relatives:
         chance = np.where(founders > 0, others / np.where(founders > 0, founders, 1), 0)
-        found.append(Entry(Message("piece_relatives"), says, best_ratio(chance, founders, best)))
+        weighing.add(Message("piece_relatives"), relatives, chance)
     for mine in (c for c in inference.counted if row in (c.sire, c.dam)):
         mate = flock.birds[mine.dam if row == mine.sire else mine.sire].bird
         counts = tuple(
             Message("chicks_of_word", number=n, comb=c) for c, n in mine.chicks.items() if n
         )
         says = Message("says_counted", mate=mate, counts=counts)
-        found.append(Entry(Message("piece_counted"), says, 1.0))
-
-    def add(code: str, says: Message, likelihood: Array, rest: Array) -> None:
-        ratio = best_ratio(likelihood, founders, best)
-        found.append(Entry(Message(code), says, ratio, surprise(others * rest, likelihood)))
-
+        weighing.add(Message("piece_counted"), says, np.ones(9))
     if bird.genotype:
-        rest = on_genotypes(seen.combs, crest) * seen.wattles
-        add("piece_genotype", Message("says_genotype", genotype=bird.genotype), seen.genotype, rest)
-    photos = [look for look in seen.observations if not look.by_person]
-    pool = on_genotypes(together(photos), crest)
-    for look in seen.observations:
-        says = Message("says_comb", comb=look.comb)
-        if not look.by_person and len(photos) > 1:
-            ratio = f"{best_ratio(pool, founders, best):.2g}"
-            says = Message("says_pooled", comb=look.comb, photos=len(photos), ratio=ratio)
-        without = on_genotypes(together([x for x in seen.observations if x is not look]), crest)
-        # What this look adds to the others: of pooled photos less than it would alone.
-        added = on_genotypes(seen.combs, crest) / without
-        entry_rest = without * seen.wattles * seen.genotype
-        found.append(
-            Entry(
-                look.source,
-                says,
-                best_ratio(on_genotypes(look.likelihood, crest), founders, best),
-                surprise(others * entry_rest, added),
-            )
-        )
+        says = Message("says_genotype", genotype=bird.genotype)
+        weighing.add(Message("piece_genotype"), says, seen.genotype)
+    if seen.observations:
+        shows, before = comb_table(inference, row, seen.crest), np.ones(9)
+        for number, look in enumerate(seen.observations, start=1):
+            likelihood = shows @ together(seen.observations[:number])
+            says = Message("says_comb", comb=look.comb)
+            weighing.add(look.source, says, likelihood / before)
+            before = likelihood
     if seen.wattles_note:
-        rest = on_genotypes(seen.combs, crest) * seen.genotype
-        add("piece_wattles", seen.wattles_note, seen.wattles, rest)
-    return found
+        weighing.add(Message("piece_wattles"), seen.wattles_note, seen.wattles)
+    return weighing.entries

@@ -28,9 +28,11 @@ class Culprit:
     def message(self) -> Message:
         """As a sentence to be."""
         values: dict[str, Any] = {"share": self.share}
-        if self.bands:
+        if self.kind == "culprit_further":
+            values["other_either"] = self.bands
+        elif self.bands:
             values["band"] = self.bands[0]
-        if len(self.bands) > 1:
+        if len(self.bands) > 1 and self.kind != "culprit_further":
             values["other_either"] = self.bands[1:]
         return Message(self.kind, **values)
 
@@ -62,6 +64,8 @@ class Conflict:
         if self.chance >= 1e-4:
             odds = Message("odds_about", number=round(1 / self.chance))
         if not self.comb:
+            if len(self.records) == 1:
+                return Message("conflict_record", record=self.records[0], odds=odds)
             return Message("conflict_records", records_and=self.records[:MOST_RECORDS])
         said: dict[str, Any] = {"comb": self.comb, "odds": odds}
         if self.source.code == "source_person":

@@ -4,108 +4,35 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from datetime import date
-from functools import cache
+from itertools import chain
 
 import numpy as np
 
-from genetics.combs import CLASSES, bare_headed, penetrance, tables
-from genetics.contradictions import Claim, Surroundings, blame
-from genetics.cross import locus_transmission, transmission
-from genetics.pedigree import Rows
+from genetics.combs import penetrance, tables
 from genetics.rater_agreement import COARSE, coarse
 from service.flock.conflicts import Conflict, Culprit, by_share
+from service.flock.culprits import BLAMED, Culprits, can_show, coarse_combs, textbook_shows
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock
 from service.flock.inference import Inference, crest_chance, fit_of_counts
 from service.wording.sentences import Message
 
-# A comb that a photo or a person isn't surer of than this is no record to be contradicted.
-SURE = 0.7
-BLAMED = 0.25  # share of a contradiction from which it is told at a bird
-NAMED_BANDS = 6
-LIKELIEST_SWAPS = 60
+OWN_RECORDS = ("culprit_comb", "culprit_genotype", "culprit_crest", "culprit_beard")
 
 
-def coarse_combs(word: str) -> list[int]:
-    """Columns of the comb table that a word stands for, folds and rows not told apart.
-
-    >>> [CLASSES[i] for i in coarse_combs("triple_pea")]
-    ['single_blade_pea', 'triple_pea']
-    """
-    return [i for i, name in enumerate(CLASSES) if coarse(name) == coarse(word)]
-
-
-@cache
-def _shown(unlikely: float) -> Array:
-    return np.where(bare_headed() >= unlikely, bare_headed(), 0)
-
-
-def can_show(word: str) -> Array:
-    """Return the chance of a comb by genotype (9,), leaks that are rarer than a limit left out."""
-    table = _shown(float(tables()["conflict"]["unlikely"]))
-    return np.asarray(table[:, coarse_combs(word)].sum(1))
-
-
-def textbook_shows(word: str) -> Array:
-    """Whether each genotype (9,) shows a comb by the textbook, without leaks."""
-    return np.isin(bare_headed().argmax(1), coarse_combs(word)).astype(float)
-
-
-@dataclass(frozen=True)
-class Records:
-    """What is on record of one bird at R and P: its comb as read, and its genotype."""
-
-    comb: str
-    """The coarse word; empty where nobody is sure of one."""
-    source: Message | None
-    shown_as: str
-    """The comb as it was read."""
-
-
-def records_of(seen: Evidence) -> Records:
-    """Return which comb a bird's looks say, if they are sure enough."""
-    said = [look for look in seen.observations if look.comb]
-    if not said:
-        return Records("", None, "")
-    combs = seen.combs / seen.combs.sum()
-    by_word = {word: max(combs[coarse_combs(word)]) for word in COARSE}
-    told = max(said, key=lambda look: by_word[coarse(look.comb)])
-    word = coarse(told.comb)
-    if by_word[word] < SURE * sum(by_word.values()):
-        return Records("", None, "")
-    return Records(word, told.source, told.comb)
-
-
-class Contradictions:
+class Contradictions(Culprits):
     """All contradictions of a flock, by row of the bird that they are told at."""
-
-    def __init__(self, flock: Flock, evidence: Sequence[Evidence], inference: Inference) -> None:
-        self.flock, self.evidence, self.inference = flock, evidence, inference
-        sire, dam = np.array(flock.sire, np.int64), np.array(flock.dam, np.int64)
-        three = locus_transmission()
-        self.layers = {
-            "comb": Surroundings(
-                inference.combs, sire, dam, np.asarray(transmission()), inference.priors
-            ),
-            "crest": Surroundings(
-                inference.crest, sire, dam, np.asarray(three), inference.crest_priors
-            ),
-            "beard": Surroundings(
-                inference.beard, sire, dam, np.asarray(three), inference.beard_priors
-            ),
-        }
-        self.records = [records_of(seen) for seen in evidence]
-        self.on_day: dict[date, list[int]] = defaultdict(list)
-        for row, bird in enumerate(flock.birds):
-            if bird.hatched is not None and row not in flock.candidate_parents:
-                self.on_day[bird.hatched].append(row)
 
     def found(self) -> dict[int, Conflict]:
         """Return the conflicts, one at most for a bird: an impossible reading before all else."""
         found = self.impossible_readings()
-        for row, conflict in [*self.within_birds(), *self.between_relatives(), *self.of_counts()]:
+        more = (
+            self.within_birds(),
+            self.between_relatives(),
+            self.of_counts(),
+            self.by_themselves(),
+        )
+        for row, conflict in chain(*more):
             found.setdefault(row, conflict)
         return found
 
@@ -153,6 +80,20 @@ class Contradictions:
             if bird.genotype:
                 found[row] = found[row] * (self.evidence[row].genotype == 1)
         return found
+
+    def by_themselves(self) -> Iterator[tuple[int, Conflict]]:
+        """Yield records, combs aside, that all the others together make all but impossible."""
+        limit = tables()["conflict"]["impossible"]
+        for name, layer in self.layers.items():
+            claims = self.claims(name)
+            if name == "comb":
+                known = [bool(bird.genotype) for bird in self.flock.birds]
+                claims = np.array([seen.genotype == 1 for seen in self.evidence], float)
+            else:
+                known = [getattr(seen, name) is not None for seen in self.evidence]
+            chances = (layer.posterior.cavities * claims.reshape(-1, claims.shape[-1])).sum(1)
+            for row in np.flatnonzero(np.array(known, bool) & (chances < limit)).tolist():
+                yield row, self.conflict(name, row, float(chances[row]), self.culprits(name, row))
 
     def within_birds(self) -> Iterator[tuple[int, Conflict]]:
         """Yield birds of which comb and genotype on record exclude each other."""
@@ -264,131 +205,6 @@ class Contradictions:
         elif getattr(seen, layer) is not None:
             there = "there" if getattr(seen, layer) else "absent"
             yield Message(f"record_{layer}_{there}", band=bird.bird)
-
-    # --- what may lie behind it ---
-
-    def truths(self, layer: str, row: int) -> list[Claim]:
-        """Return the records of a bird at a layer with the chance by genotype that each is true."""
-        seen, claims = self.evidence[row], []
-        if layer != "comb":
-            there = getattr(seen, layer)
-            if there is None:
-                return []
-            true = np.array([1.0, 1, 0]) if there else np.array([0.0, 0, 1])
-            return [Claim(f"culprit_{layer}", row, true)]
-        word = self.records[row].comb
-        if word:
-            table = penetrance(crest_chance(self.inference, row, seen.crest)) * seen.combs
-            shown = coarse_combs(word)
-            true = table[:, shown].sum(1) / table.sum(1)
-            claims.append(Claim("culprit_comb", row, np.where(can_show(word) > 0, true, 0)))
-        if self.flock.birds[row].genotype:
-            claims.append(Claim("culprit_genotype", row, (seen.genotype == 1).astype(float)))
-        return claims
-
-    def culprits(self, layer: str, row: int) -> tuple[Culprit, ...]:
-        """Explain a contradiction, each way by its weight.
-
-        Tried: a record of the bird or of its parents is wrong, by the slips that the evidence
-        itself allows for; the sire or the dam is another bird; two birds that hatched on one day
-        from different parents carry each other's bands; the records are true all the same.
-        """
-        if row not in self.layers[layer].posterior.families:
-            return self.of_lonely(row)
-        return by_share(self.weights(layer, row))
-
-    def weights(self, layer: str, row: int) -> dict[Culprit, float]:
-        """Return the logarithms of the weights of all explanations."""
-        around = self.layers[layer]
-        family = [bird for bird in (row, *around.parents_of(row)) if bird >= 0]
-        claims = [claim for bird in family for claim in self.truths(layer, bird)]
-        alone, none, several = blame(around, row, claims)
-        weights: dict[Culprit, float] = {}
-        with np.errstate(divide="ignore"):
-            for claim, share in alone.items():
-                culprit = Culprit(claim.kind, (self.flock.birds[claim.row].bird,))
-                weights[culprit] = float(np.log(share))
-            weights[Culprit("culprit_none")] = float(np.log(none))
-            weights[Culprit("culprit_several")] = float(np.log(several))
-        weights |= self.other_parents(row)
-        weights |= self.mixed_bands(row)
-        return weights
-
-    def of_lonely(self, row: int) -> tuple[Culprit, ...]:
-        """Explain a contradiction of a bird whose own parents aren't known for sure."""
-        inference = self.inference
-        own, others = inference.likelihoods[row], inference.combs.cavities[row]
-        after = own * others / (own @ others)
-        weights: dict[Culprit, float] = {}
-        with np.errstate(divide="ignore"):
-            true = np.ones(9)
-            for claim in self.truths("comb", row):
-                culprit = Culprit(claim.kind, (self.flock.birds[row].bird,))
-                weights[culprit] = float(np.log(after @ (1 - claim.true)))
-                true = true * claim.true
-            weights[Culprit("culprit_none")] = float(np.log(after @ true))
-            if row in self.flock.candidate_parents:
-                stranger = own @ inference.priors[row] / (own @ others)
-                slip = 2 * float(tables()["conflict"]["wrong_parent"])
-                culprit = Culprit("culprit_candidates", (self.flock.birds[row].bird,))
-                weights[culprit] = float(np.log(stranger * slip))
-        return by_share(weights)
-
-    def other_parents(self, row: int) -> dict[Culprit, float]:
-        """Logarithms of the weights of a wrong sire and a wrong dam."""
-        slip = np.log(float(tables()["conflict"]["wrong_parent"]))
-        weights = {}
-        for side, (name, parent) in enumerate(
-            zip(("sire", "dam"), self.layers["comb"].parents_of(row), strict=True)
-        ):
-            if parent >= 0:
-                fits = [
-                    np.log(max(layer.founder_instead(row, side), 1e-300))
-                    for layer in self.layers.values()
-                    if row in layer.posterior.families
-                ]
-                band = self.flock.birds[parent].bird
-                weights[Culprit(f"culprit_{name}", (band,))] = float(sum(fits) + slip)
-        return weights
-
-    def partners(self, row: int) -> Rows:
-        """Return the birds that hatched on the same day from different parents."""
-        day = self.flock.birds[row].hatched
-        if day is None or row in self.flock.candidate_parents:
-            return np.zeros(0, np.int64)
-        others = np.array(self.on_day[day], np.int64)
-        sire, dam = self.layers["comb"].sire, self.layers["comb"].dam
-        different = (sire[others] != sire[row]) | (dam[others] != dam[row])
-        return others[different & (sire[others] != row) & (dam[others] != row)]
-
-    def mixed_bands(self, row: int) -> dict[Culprit, float]:
-        """Logarithms of the weights of swaps of two bands; birds that are alike count as one."""
-        others = self.partners(row)
-        if not len(others):
-            return {}
-        fits = sum(layer.swapped(row, others) for layer in self.layers.values())
-        fits = np.asarray(fits) + np.log(float(tables()["conflict"]["mixed_band"]) / len(others))
-        order = np.argsort(-fits)
-        likeliest, rest = order[:LIKELIEST_SWAPS], order[LIKELIEST_SWAPS:]
-        groups: dict[tuple[int, int, float], list[int]] = defaultdict(list)
-        for i in likeliest.tolist():
-            other = int(others[i])
-            key = (self.flock.sire[other], self.flock.dam[other], round(float(fits[i]), 9))
-            groups[key].append(i)
-        mine = self.flock.birds[row].bird
-        weights = {}
-        for members in groups.values():
-            bands = [self.flock.birds[int(others[i])].bird for i in members]
-            name = Culprit("culprit_bands", (mine, *bands[:NAMED_BANDS]))
-            weights[name] = float(np.logaddexp.reduce(fits[members]))
-        if len(rest):
-            weights[Culprit("culprit_bands_of_day", (mine,))] = float(
-                np.logaddexp.reduce(fits[rest])
-            )
-        return weights
-
-
-OWN_RECORDS = ("culprit_comb", "culprit_genotype", "culprit_crest", "culprit_beard")
 
 
 def conflicts_of(

@@ -110,4 +110,10 @@ def working_lines(made: Working) -> list[Table | str]:
     for product in made.products:
         factors = " x ".join(f"{fraction(f.probability)} {f.genotype}" for f in product.factors)
         found.append(f"{spoken(product.result)}: {factors} = {fraction(product.probability)}")
+    if made.lost:
+        lost = " and ".join(f"{fraction(s.probability)} {s.genotype}" for s in made.lost)
+        found.append(
+            f"Of all embryos {lost} die in the egg: shares among the chicks are those of the "
+            "living, divided by what is left."
+        )
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,12 +56,12 @@ class Evidence:
     wattles_note: Message | None
     genotype: Array
 
-    @property
+    @cached_property
     def combs(self) -> Array:
         """All looks as one likelihood of the combs (6,)."""
         return together(self.observations)
 
-    @property
+    @cached_property
     def coupling(self) -> Array | None:
         """Likelihood over R and P with crest (9, 3) where the comb couples them, else None."""
         if self.crest is not None:
@@ -70,7 +71,7 @@ class Evidence:
             return None
         return np.asarray(table * (self.wattles * self.genotype)[:, None])
 
-    @property
+    @cached_property
     def on_genotypes(self) -> Array:
         """Product of the pieces (9,), taken without a crest of unknown presence."""
         return on_genotypes(self.combs, self.crest) * self.wattles * self.genotype

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from scipy.stats import binomtest
 
-from service.wording.language import marked
+from classifier.reading import Reading
+from classifier.vocabulary import COARSE, COMBS
+from service.wording.sentences import Message
 
-SETTLED, AS_SURE = marked("settled"), marked("about as sure")
 SPLIT = "photographs, split check, given boxes of 40 px or more"
+ENOUGH = 10  # readings to compare with; where there are fewer, more kinds count as alike
+
+Cell = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Wrong:
     """Held-out readings like this: how many, how many of them were something else."""
 
-    like: str
+    like: Message
     """What makes them alike."""
     wrong: int
     of: int
@@ -31,35 +36,49 @@ class Wrong:
         return round(100 * self.wrong / self.of)
 
 
-def wrong_like_this(card: dict[str, Any], pile: str, confidence: float) -> Wrong | None:
-    """Settled readings are compared with settled ones, others with those about as confident.
+def wrong_like_this(card: dict[str, Any], reading: Reading) -> Wrong | None:
+    """Compare a photo's reading with those of the same comb, pile and confidence.
 
-    `card` is the model's card; None if it has no scores on photographs.
+    Where these are too few, confidence and then the pile are no matter, and what is compared says
+    so. `card` is the model's card; None if it has no scores on photographs.
     """
-    scores = card.get("scores", {}).get(SPLIT)
-    if not scores:
-        return None
-    if pile == "settled":
-        wrong, of = scores["settled_wrong"]
-        return with_interval(SETTLED, wrong, of)
-    bins = [b for b in scores["reliability"] if b["count"]]
-    if not bins:
-        return None
-    # Few photographs lie in one bin: the nearest ones until there are ten.
-    ranked = sorted(bins, key=lambda b: abs(b["confidence"] - confidence))
-    of = wrong = 0
-    for one in ranked:
-        of += one["count"]
-        wrong += round((1 - one["accuracy"]) * one["count"])
-        if of >= 10:
-            break
-    return with_interval(AS_SURE, wrong, of)
+    cells: list[Cell] = card.get("scores", {}).get(SPLIT, {}).get("read_as", [])
+    chances = {
+        group: sum(reading.comb[COMBS.index(c)] for c in combs) for group, combs in COARSE.items()
+    }
+    comb = max(chances, key=chances.__getitem__)
+    sure = chances[comb]
+
+    def same_comb(cell: Cell) -> bool:
+        return bool(cell["comb"] == comb)
+
+    def same_pile(cell: Cell) -> bool:
+        return same_comb(cell) and cell["pile"] == reading.pile
+
+    def as_sure(cell: Cell) -> bool:
+        low, high = cell["confidence"]
+        return same_pile(cell) and low <= sure and (sure < high or high >= 1)
+
+    settled = "settled" if reading.pile == "settled" else "open"
+    ways: list[tuple[str, Callable[[Cell], bool]]] = [
+        (f"alike_sure_{settled}", as_sure),
+        (f"alike_{settled}", same_pile),
+        ("alike_comb", same_comb),
+        ("alike_all", bool),
+    ]
+    for code, alike in ways:
+        some = [cell for cell in cells if alike(cell)]
+        of = sum(cell["count"] for cell in some)
+        if of >= ENOUGH or (code == "alike_all" and of):
+            like = Message(code) if code == "alike_all" else Message(code, comb=comb)
+            return with_interval(like, sum(cell["wrong"] for cell in some), of)
+    return None
 
 
-def with_interval(like: str, wrong: int, of: int) -> Wrong:
+def with_interval(like: Message, wrong: int, of: int) -> Wrong:
     """Return the share that is wrong, with its interval.
 
-    >>> with_interval("settled", 4, 93).in_hundred
+    >>> with_interval(Message("alike_all"), 4, 93).in_hundred
     4
     """
     interval = binomtest(wrong, of).proportion_ci(0.95, method="wilson")

@@ -11,6 +11,7 @@ from genetics.combs import founder_prior, hardy_weinberg, penetrance, tables, va
 from genetics.counts import mating_likelihood
 from genetics.cross import locus_transmission, transmission
 from genetics.genotype import all_loci
+from genetics.kinship import Parentage
 from genetics.pedigree import Layer, Pair
 from genetics.posterior import Posterior, infer_layers
 from service.flock.counts_csv import Counted
@@ -163,16 +164,30 @@ def crest_chance(inference: Inference, row: int, noted: bool | None) -> bool | f
     return float(chances @ np.array(all_loci()["Cr"].seen))
 
 
-def shown_combs(inference: Inference, row: int, seen: Evidence) -> Array:
-    """Chances of the combs (6,) by all that is known of a bird but for how its comb was read."""
-    own = seen.wattles * seen.genotype
+def comb_table(inference: Inference, row: int, noted: bool | None) -> Array:
+    """Return what comb each genotype shows (9, 6), by what is known of the crest otherwise."""
     around = inference.around.get(row)
     if around is None:
-        others = inference.combs.cavities[row]
-        before = others * own if (others * own).sum() > 0 else others
-        found = before @ penetrance(crest_chance(inference, row, seen.crest))
-    else:
-        grown = np.array(all_loci()["Cr"].seen)
-        crested, bare = around @ grown * own, around @ (1 - grown) * own
-        found = crested @ penetrance(True) + bare @ penetrance(False)
+        return penetrance(crest_chance(inference, row, noted))
+    known = np.maximum(around.sum(1), 1e-300)
+    crested = (around @ np.array(all_loci()["Cr"].seen) / known)[:, None]
+    return np.asarray(crested * penetrance(True) + (1 - crested) * penetrance(False))
+
+
+def shown_combs(inference: Inference, row: int, seen: Evidence) -> Array:
+    """Chances of the combs (6,) by all that is known of a bird but for how its comb was read."""
+    others, own = inference.combs.cavities[row], seen.wattles * seen.genotype
+    before = others * own if (others * own).sum() > 0 else others
+    found = before @ comb_table(inference, row, seen.crest)
     return np.asarray(found / found.sum())
+
+
+def parentage_of(flock: Flock, inference: Inference) -> dict[int, Parentage]:
+    """Return possible parents with their chances, by row of the birds that have several."""
+    found = {}
+    for row, some in flock.candidate_parents.items():
+        sires = tuple(sorted(some.sires)) or (flock.sire[row],)
+        dams = tuple(sorted(some.dams)) or (flock.dam[row],)
+        even = np.full((len(sires), len(dams)), 1 / (len(sires) * len(dams)))
+        found[row] = Parentage(sires, dams, inference.parentage.get(row, even))
+    return found

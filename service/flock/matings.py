@@ -11,17 +11,24 @@ from typing import Any
 
 import numpy as np
 
-from genetics.combs import founder_prior
+from genetics.combs import founder_prior, tables
 from genetics.counts import better_parents, fit
 from genetics.evidence import from_genotype
 from genetics.genotype import NAMES
 from genetics.kinship import kinship
-from genetics.planning import Mating, Pen, PlanRequest, matings, pens
+from genetics.planning import Mating, Pen, PlanRequest, Ranking, pens, rank
 from genetics.rates import Rates
-from genetics.testmating import after_scoring, best_testers, chick_by_chick, plan
+from genetics.testmating import (
+    after_scoring,
+    best_testers,
+    chick_by_chick,
+    plan,
+    question,
+    tells_by_peas,
+)
 from service.flock.evidence import Array, evidence_of
 from service.flock.flock_csv import Flock
-from service.flock.inference import Inference, infer_flock
+from service.flock.inference import Inference, infer_flock, parentage_of
 from service.wording.language import current
 from service.wording.sentences import Coded, Message, as_data, say
 
@@ -82,7 +89,7 @@ def mating_test(
     answer: dict[str, Any] = {
         "bird": bird.name,
         "asked": worked.locus,
-        "caution": sentence(bird.caution or mate.caution),
+        "caution": sentence(bird.caution or mate.caution or by_peas(bird, mate, asked)),
         "mate": mate.name,
         "carrier_before": worked.carrier_before,
         "telling_chick": worked.telling,
@@ -103,6 +110,15 @@ def mating_test(
         answer["chick_by_chick"] = [asdict(step) for step in steps]
         answer["genotypes_now"] = dict(zip(NAMES, now.tolist(), strict=True))
     return answer
+
+
+def by_peas(bird: Subject, mate: Subject, asked: str) -> Message | None:
+    """Return what to mind where only blade against triple pea tells; None elsewhere."""
+    carriers = np.flatnonzero(bird.chances * question(asked).carrier)
+    likeliest = int(np.argmax(mate.chances))
+    if any(tells_by_peas(int(g), likeliest, asked) for g in carriers):
+        return Message("tells_by_peas")
+    return None
 
 
 def mating_test_rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
@@ -135,8 +151,11 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
     pairs = []
     if is_open:
         pairs = better_parents(counts, sire.chances, dam.chances)
-    if not pairs and result.p_value < 0.05:
-        pairs = better_parents(counts, founder_prior(), founder_prior())
+    elif result.p_value < 0.05:
+        # What is taken as known may be wrong, though not as often as a comb is misread.
+        slip = float(tables()["person"]["wrong_genotype"])
+        first, second = (who.chances * (1 - slip) + founder_prior() * slip for who in (sire, dam))
+        pairs = better_parents(counts, first, second)
     return {
         "caution": sentence(sire.caution or dam.caution),
         "sire": likeliest[0],
@@ -159,13 +178,13 @@ def ranked_matings(
     flock: Flock,
     request: PlanRequest,
     on: date,
-) -> tuple[list[Mating], Message | None]:
+) -> tuple[Ranking, Message | None]:
     """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
     inference = from_list(flock, on)
     rows = range(len(flock.birds))
-    found = matings(
+    found = rank(
         inference.combs.marginals,
-        kinship(flock.sire, flock.dam),
+        kinship(flock.sire, flock.dam, parentage_of(flock, inference)),
         [i for i in rows if flock.birds[i].sex == "cock"],
         [i for i in rows if flock.birds[i].sex == "hen"],
         request,
@@ -210,13 +229,17 @@ def as_rows(
     return [as_row(p, names) | common for p in planned]
 
 
-def mating_plan(flock: Flock, request: PlanRequest, on: date) -> list[dict[str, Any]]:
-    """All cock x hen pairs as JSON objects."""
+def mating_plan(
+    flock: Flock, request: PlanRequest, on: date, most: int | None = None
+) -> list[dict[str, Any]]:
+    """Cock x hen pairs as JSON objects, the best first, so many at most."""
     ranked, caution = ranked_matings(flock, request, on)
-    return as_rows(ranked, flock, caution)
+    return as_rows(ranked.best(most), flock, caution)
 
 
-def pen_plan(flock: Flock, hens: int, request: PlanRequest, on: date) -> list[dict[str, Any]]:
-    """Each cock with his best hens as JSON objects."""
+def pen_plan(
+    flock: Flock, hens: int, request: PlanRequest, on: date, most: int | None = None
+) -> list[dict[str, Any]]:
+    """Each cock with his best hens as JSON objects, the best first, so many at most."""
     ranked, caution = ranked_matings(flock, request, on)
-    return as_rows(pens(ranked, hens, request), flock, caution)
+    return as_rows(pens(ranked, hens, request)[:most], flock, caution)

@@ -101,10 +101,10 @@ def pea_is_open(candidate: Candidate) -> bool:
 
 
 def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
-    """Test matings to a single-combed bird for each recessive that may be hidden."""
+    """Return the test mating to a single-combed bird that tells the recessives it may hide."""
     limits, weeks = costs()["limits"], costs()["weeks"]
     chances = chances_of(candidate)
-    found = []
+    open_loci = {}
     for locus, hidden in (("R", "r+"), ("P", "p+")):
         asked = question(locus)
         carrier, pure = float(chances @ asked.carrier), float(chances @ asked.pure)
@@ -114,13 +114,25 @@ def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
             worked = plan(chances, SINGLE, locus, limits["certainty"], usual_rates())
         except TestMatingError:
             continue
+        open_loci[hidden] = worked
+    if not open_loci:
+        return []
+    # One mating answers both: the locus that needs more chicks says how many.
+    worked = max(open_loci.values(), key=lambda w: w.chicks)
+    mates = tuple(known.testers) or Message("a_single_combed_bird")
+    hidden, *more = open_loci
+    if more:
         says = Message(
-            "step_test",
-            mates=tuple(known.testers) or Message("a_single_combed_bird"),
+            "step_test_both",
+            mates=mates,
             chicks=worked.chicks,
             hidden=hidden,
+            other=more[0],
             eggs=worked.eggs,
         )
-        total = grown_in + weeks["mating"] + weeks["brooding"] + weeks["chicks"]
-        found.append(Step("test", says, costs()["minutes"]["test_mating"], total, worked.eggs))
-    return found
+    else:
+        says = Message(
+            "step_test", mates=mates, chicks=worked.chicks, hidden=hidden, eggs=worked.eggs
+        )
+    total = grown_in + weeks["mating"] + weeks["brooding"] + weeks["chicks"]
+    return [Step("test", says, costs()["minutes"]["test_mating"], total, worked.eggs)]

@@ -1,7 +1,8 @@
 """What a next step is worth: how much it is expected to lower the cost of a wrong decision.
 
-The decision is to take a bird for one of the six combs; what a mistake costs is in
-`classifier/decision.toml`, in units of one wasted test mating. A step brings an observation whose
+Two decisions are weighed: to take a bird for one of the six combs, and to breed from it as one
+that breeds true (R/R P/P) or not. What a mistake costs is in `classifier/decision.toml` and in
+`genetics/settling.toml`, in units of one wasted test mating. A step brings an observation whose
 chances follow from what is believed of the bird now; after each the decision is made anew.
 Preposterior analysis: Raiffa and Schlaifer 1961, Applied Statistical Decision Theory.
 """
@@ -16,14 +17,16 @@ import numpy as np
 
 from classifier.quality import rules
 from classifier.vocabulary import COMBS
-from genetics.combs import CLASSES, Array, penetrance
+from genetics.combs import CLASSES, Array, penetrance, tables
 from genetics.cross import transmission
 from genetics.evidence import observer_confusion, with_observer_errors
+from genetics.genotype import index_of
 from service.flock.candidates import Candidate
 from service.flock.next_steps import SINGLE, Step, chances_of, costs
 
 CHICKS = 5  # of a test mating, in the value of it
 ROUNDS = 200
+PURE = index_of("R/R P/P")
 
 
 @dataclass(frozen=True)
@@ -71,6 +74,13 @@ def least_risk(combs: Array) -> Array:
     return np.asarray((combs @ cost_table().T).min(-1))
 
 
+def least_breeding_risk(genotypes: Array) -> Array:
+    """Return expected cost of the better of breeding from a bird as R/R P/P or not (..., 9)."""
+    worth, pure = costs()["worth"], genotypes[..., PURE]
+    taken, passed = float(worth["taken_for_pure"]), float(worth["pure_passed_over"])
+    return np.asarray(np.minimum((1 - pure) * taken, pure * passed))
+
+
 def gain_of_look(combs: Array, seen_given: Array) -> float:
     """Return expected fall in risk by a look: chances (6,), and p(seen | comb) (6, k)."""
     both = combs[:, None] * seen_given
@@ -90,9 +100,11 @@ def gain_of_test(together: Array, chicks: int, rng: np.random.Generator, runs: i
     counts = np.array([rng.multinomial(chicks, shows[g] / shows[g].sum()) for g in truth])
     logs = counts @ np.log(np.maximum(shows, 1e-300)).T
     weights = np.exp(logs - logs.max(1, keepdims=True))
-    after = weights @ together
-    after = after / after.sum(1, keepdims=True)
-    return float(max(0.0, least_risk(together.sum(0)) - least_risk(after).mean()))
+    combs, genotypes = weights @ together, weights * before
+    combs = combs / combs.sum(1, keepdims=True)
+    genotypes = genotypes / genotypes.sum(1, keepdims=True)
+    now = least_risk(together.sum(0)) + least_breeding_risk(before)
+    return float(max(0.0, now - (least_risk(combs) + least_breeding_risk(genotypes)).mean()))
 
 
 def reader_given(card: dict[str, Any], better: float = 0.0) -> Array:
@@ -116,9 +128,23 @@ def price_of(step: Step) -> float:
 
 
 def values_of_steps(
-    candidate: Candidate, steps: Sequence[Step], card: dict[str, Any], crest: bool | None
+    candidate: Candidate,
+    steps: Sequence[Step],
+    card: dict[str, Any],
+    crest: bool | None,
+    photos: int = 0,
 ) -> list[StepValue]:
-    """Every step that brings an observation with its worth, the best for its cost first."""
+    """Every step that brings an observation with its worth, the best for its cost first.
+
+    What a further look has in common with the `photos` there are is no news.
+    """
+    looks = tables()["looks"]
+    news = {
+        "photo": 1 - float(looks["of_the_reader"]),
+        "blind": 1 - float(looks["of_the_moment"]),
+        "parted": 1 - float(looks["of_the_bird"]),
+        "wait": 1 - float(looks["of_the_bird"]),
+    }
     together = joint(candidate, crest)
     combs = together.sum(0)
     better = costs()["better"]
@@ -132,5 +158,6 @@ def values_of_steps(
             gain = gain_of_look(combs, reader_given(card, float(better[step.kind])))
         else:
             continue
+        gain *= news.get(step.kind, 1.0) if photos else 1.0
         found.append(StepValue(step, max(0.0, gain), price_of(step)))
     return sorted(found, key=lambda w: -w.per_cost)

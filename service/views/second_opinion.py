@@ -12,6 +12,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from classifier.reading import Reading
+from classifier.vocabulary import COARSE, coarse_of
 from genetics.combs import CLASSES, penetrance
 from genetics.cross import transmission
 from genetics.genotype import NAMES, index_of
@@ -22,7 +23,7 @@ from service.flock.assessment import Item
 from service.flock.candidates import Candidate
 from service.flock.held_out_errors import Wrong, wrong_like_this
 from service.flock.next_steps import Known, Step, chances_of, costs, steps
-from service.flock.rule_of_two import THE_MODEL, Rule, Witness, rule_of_two
+from service.flock.rule_of_two import THE_MODEL, Rule, Trial, Witness, rule_of_two
 from service.flock.value_of_information import StepValue, values_of_steps
 from service.records.readings import model_reading
 from service.records.tables import (
@@ -37,7 +38,8 @@ from service.views.pens_and_hatches import SINGLE, genotypes
 from service.wording.numbers import percent
 from service.wording.sentences import Coded, Message, as_data, say, word
 
-PURE = index_of("R/R P/P")
+PURE, SINGLE_AT = index_of("R/R P/P"), index_of("r+/r+ p+/p+")
+TESTER = 0.9  # chance of a single comb's genotype from which a mate tells
 # Said below every opinion.
 CLOSING_LINES = (
     Message("standing_evidence"),
@@ -134,7 +136,10 @@ class Opinion:
             "confidence": round(self.confidence, 9),
             "reasons": [say(reason) for reason in self.reasons],
             "held_out_readings_like_this": (
-                asdict(self.wrong) | {"in_hundred": self.wrong.in_hundred} if self.wrong else None
+                vars(self.wrong)
+                | {"like": say(self.wrong.like), "in_hundred": self.wrong.in_hundred}
+                if self.wrong
+                else None
             ),
             "photos": [photo.as_json() for photo in self.photos],
             "candidates": self.candidate.as_json(),
@@ -245,7 +250,7 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
     decisions = session.scalars(
         select(DecisionRow).where(DecisionRow.bird_id == row.id).order_by(DecisionRow.id.desc())
     ).all()
-    read = item is not None and item.pile != "new_photo"
+    best = surest(looks)
     return Opinion(
         bird=band,
         sex=row.sex,
@@ -258,14 +263,14 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
         proposal=item.proposal if item else None,
         confidence=confidence,
         reasons=item.reasons if item else (),
-        wrong=wrong_like_this(card, item.pile, confidence) if item and read else None,
+        wrong=wrong_like_this(card, best) if best else None,
         photos=looks,
         candidate=candidate,
         brood=brood(session, row, candidate, mate),
         unknown=tuple(not_known(row, candidate, seen, looks)),
         steps=tuple(found),
-        worths=tuple(values_of_steps(candidate, found, card, seen.crest)),
-        rule=rule_of_two(witnesses(looks), chicks_of_tests(session, row), bool(candidate.conflict)),
+        worths=tuple(values_of_steps(candidate, found, card, seen.crest, len(looks))),
+        rule=rule_of(session, row, candidate),
         cautions=tuple(cautions(row, candidate, seen, looks, on)),
         decisions=tuple(decisions),
     )
@@ -281,6 +286,12 @@ def look_of(photo: PhotoRow) -> PhotoLook:
     )
 
 
+def surest(looks: Sequence[PhotoLook]) -> Reading | None:
+    """Return the model's reading that speaks for the bird; None if none can be used."""
+    read = [p.reading for p in looks if p.reading and p.counted and p.reading.pile != "new_photo"]
+    return max(read, key=lambda r: r.confidence) if read else None
+
+
 def witnesses(looks: Sequence[PhotoLook]) -> list[Witness]:
     """Everyone who read the bird, the model by its surest photo."""
     read = [p.reading for p in looks if p.reading and p.counted and p.reading.proposal]
@@ -293,9 +304,10 @@ def witnesses(looks: Sequence[PhotoLook]) -> list[Witness]:
     return found
 
 
-def chicks_of_tests(session: Session, row: BirdRow) -> dict[str, int]:
-    """Chicks scored in a bird's test matings, by comb."""
-    found: dict[str, int] = {}
+def tested(session: Session, row: BirdRow, candidate: Candidate) -> Trial:
+    """Return what a bird's test matings showed, those to single-combed mates apart."""
+    chicks: dict[str, int] = {}
+    elsewhere = 0
     query = (
         select(MatingRow)
         .where(MatingRow.purpose == "test")
@@ -303,15 +315,30 @@ def chicks_of_tests(session: Session, row: BirdRow) -> dict[str, int]:
         .options(selectinload(MatingRow.counts))
     )
     for mating in session.scalars(query):
+        mate = session.get(BirdRow, mating.dam_id if mating.sire_id == row.id else mating.sire_id)
+        known = genotypes(session, [mate.band]) if mate else {}
+        tells = any(float(chances[SINGLE_AT]) >= TESTER for chances in known.values())
         for count in mating.counts:
-            found[count.comb] = found.get(count.comb, 0) + count.chicks
-    return found
+            if tells:
+                chicks[count.comb] = chicks.get(count.comb, 0) + count.chicks
+            else:
+                elsewhere += count.chicks
+    by_comb = {name: candidate.combs[name] for name in CLASSES}
+    sure = max(sum(by_comb[c] for c in combs) for combs in COARSE.values())
+    return Trial(chicks, elsewhere, sure)
 
 
-def rule_of(session: Session, row: BirdRow, conflict: bool) -> Rule:
+def rule_of(session: Session, row: BirdRow, candidate: Candidate) -> Rule:
     """Return the rule of two for a bird whose photos are loaded."""
     looks = [look_of(photo) for photo in row.photos]
-    return rule_of_two(witnesses(looks), chicks_of_tests(session, row), conflict)
+    read = {
+        coarse_of(p.reading.best)
+        for p in looks
+        if p.reading and p.counted and p.reading.proposal and p.reading.pile != "new_photo"
+    }
+    return rule_of_two(
+        witnesses(looks), tested(session, row, candidate), bool(candidate.conflict), len(read) > 1
+    )
 
 
 def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Brood | None:
@@ -398,7 +425,7 @@ def cautions(
             found.append(Message("caution_growing"))
     readings = [p.reading for p in looks if p.reading]
     if seen.crest or (seen.crest is None and any(r.crest >= 0.5 for r in readings)):
-        found.append(Message("caution_crest"))
+        found += [Message("caution_crest"), Message("caution_hernia"), Message("caution_duplex")]
     if seen.beard or (seen.beard is None and any(r.beard >= 0.5 for r in readings)):
         found.append(Message("caution_beard"))
     if any(r.none_of_these >= 0.3 for r in readings):

@@ -148,7 +148,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         weights=weights(candidate),
         steps=settling_steps(records, row, candidate, item, clock.today()),
         family=family_of(records, row),
-        rule=rule_of(records, row, bool(candidate.conflict)),
+        rule=rule_of(records, row, candidate),
         decisions=decisions,
         choices=CHOICES,
     )

@@ -9,7 +9,7 @@ from scipy.stats import binomtest, chisquare, multinomial
 from genetics.combs import CLASSES, founder_prior, penetrance, tables
 from genetics.counts import CountError, better_parents, exact, fit, mating_likelihood
 from genetics.cross import cross, transmission
-from genetics.genotype import NAMES
+from genetics.genotype import NAMES, index_of
 
 F1, SINGLE = "R/r+ P/p+", "r+/r+ p+/p+"
 
@@ -66,13 +66,24 @@ def test_how_well_counts_fit_is_said_by_their_chance(single, verdict):
 
 
 def test_parents_that_fit_better_are_named():
-    pairs = better_parents({"walnut": 9, "single": 1}, founder_prior(), founder_prior())
+    pairs = better_parents({"walnut": 9, "single": 3}, founder_prior(), founder_prior())
     assert pairs
     for pair in pairs:
         assert "r+" in pair.sire
         assert "r+" in pair.dam
         assert "p+" in pair.sire
         assert "p+" in pair.dam
+
+
+def test_one_odd_chick_of_a_hundred_is_a_misread_comb_rather_than_two_other_parents():
+    """All chicks of R/R P/P x single are walnut (Punnett 1911); two double heterozygotes would
+    throw 56 walnut, 19 rose, 19 pea and 6 single of a hundred."""
+    known = np.eye(9)[[index_of("R/R P/P"), index_of("r+/r+ p+/p+")]] * 0.9 + 0.1 / 9
+    best = better_parents({"walnut": 99, "single": 1}, *known)[0]
+    assert (best.sire, best.dam) == ("R/R P/P", "r+/r+ p+/p+")
+    # With all nine genotypes as likely, one parent at least must give R and P to all its chicks.
+    for pair in better_parents({"walnut": 99, "single": 1}, np.ones(9), np.ones(9)):
+        assert "R/R P/P" in (pair.sire, pair.dam)
 
 
 def test_pea_may_be_counted_as_one():

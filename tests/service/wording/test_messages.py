@@ -30,6 +30,8 @@ MADE_UP = {
     "culprit_sire", "culprit_dam", "culprit_crest", "culprit_beard", "culprit_comb",
     "culprit_genotype", "record_crest_there", "record_crest_absent", "record_beard_there",
     "record_beard_absent",
+    # service/flock/held_out_errors.py, by pile
+    "alike_sure_settled", "alike_sure_open", "alike_settled", "alike_open",
     "way_intercross", "way_back-to-the-walnut", "way_back-to-the-variety",  # by name of the way
 }  # fmt: skip
 
