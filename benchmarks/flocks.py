@@ -77,19 +77,27 @@ class Breeder:
         return cock, [self.bird(sex="hen", of=SINGLE) for _ in range(hens)]
 
 
-def mendelian_list(birds: int, crest: str, shape: str, seed: int, misread: float) -> str:
-    """Return a flock list as text."""
+def mendelian_list(
+    birds: int,
+    crest: str,
+    shape: str,
+    seed: int,
+    misread: float,
+    hens: int = 10,
+    chicks: int = 25,
+) -> str:
+    """Return a flock list as text; `hens` and `chicks` a hen are those of a line."""
     breeder = Breeder(crest, misread, random.Random(seed))
     year = 2010
     if shape == "line":
-        cock, hens = breeder.founders(10)
+        cock, dams = breeder.founders(hens)
         while len(breeder.rows) < birds:
             year += 1
-            young = breeder.brood(cock, hens, 25, year)
-            cock, hens = young["cock"][0], young["hen"][:10]
+            young = breeder.brood(cock, dams, chicks, year)
+            cock, dams = young["cock"][0], young["hen"][:hens]
     while len(breeder.rows) < birds:
-        cock, hens = breeder.founders(6)
-        young = breeder.brood(cock, hens, 6, 2011)
+        cock, dams = breeder.founders(6)
+        young = breeder.brood(cock, dams, 6, 2011)
         if young["cock"] and len(young["hen"]) > 4:
             more = [breeder.bird(sex="hen", year=2012, of=SINGLE) for _ in range(4)]
             breeder.brood(breeder.rng.choice(young["cock"]), more, 6, 2013)

@@ -45,6 +45,9 @@ class Inherited:
         return self.transmission.reshape(-1, self.states)
 
 
+Pools = tuple[tuple[int, ...], ...]
+
+
 @dataclass(frozen=True)
 class Chicks:
     """What the network says of some chicks."""
@@ -61,10 +64,12 @@ class Chicks:
 class Brood(Protocol):
     """Chicks that hang on the same birds, or on pairs or single birds each."""
 
-    def tables(self, seen: Array) -> list[tuple[tuple[int, ...], Array, float]]:
+    def tables(self, seen: Array) -> list[tuple[Pools, Array, float]]:
         """Return parents, the table over their genotypes (largest cell 1) and its log scale.
 
-        `seen` (n, K) are the likelihoods of all birds.
+        `seen` (n, K) are the likelihoods of all birds. Parents come in pools, an axis each: one
+        bird with its genotype, or two of which only the set of their genotypes matters
+        (`pairs_of_genotypes`).
         """
 
     def chicks(self, contexts: list[Array], seen: Array) -> Iterator[Chicks]:
@@ -121,7 +126,7 @@ class KnownParents:
             )
         return np.log(np.maximum(table, FLOOR)), table <= 0
 
-    def tables(self, seen: Array) -> list[tuple[tuple[int, ...], Array, float]]:
+    def tables(self, seen: Array) -> list[tuple[Pools, Array, float]]:
         """See Brood."""
         states = self.inherited.states
         shape = (states, states) if self.both else (states,)
@@ -135,7 +140,7 @@ class KnownParents:
             self._zeros[brood[starts]] += np.add.reduceat(zero.astype(np.int64), starts)
         found, tops = summed(self._totals, self._zeros)
         return [
-            (tuple(p for p in parents if p >= 0), table.reshape(shape), float(top))
+            (tuple((p,) for p in parents if p >= 0), table.reshape(shape), float(top))
             for parents, table, top in zip(self.brood_parents.tolist(), found, tops, strict=True)
         ]
 
@@ -166,25 +171,40 @@ def configurations(states: int, birds: int, ordered: bool) -> NDArray[np.int64]:
     return np.array(list(ways), np.int64).reshape(-1, birds)
 
 
+def pairs_of_genotypes(states: int) -> Array:
+    """Return which set of two genotypes stands for two birds' (K, K, sets): ones and zeros."""
+    sets = configurations(states, 2, ordered=False)
+    found = np.zeros((states, states, len(sets)))
+    for i, (one, other) in enumerate(sets.tolist()):
+        found[one, other, i] = found[other, one, i] = 1
+    return found
+
+
 class Side:
     """The birds that one parent of a brood is among."""
 
     def __init__(self, parents: tuple[int, ...], states: int, ordered: bool) -> None:
-        self.parents, self.states = parents, states
+        self.parents = parents
+        step = 1 if ordered else 2
+        self.pools: Pools = tuple(parents[i : i + step] for i in range(0, len(parents), step))
+        by_pool = [configurations(states, len(pool), ordered=False) for pool in self.pools]
+        self.sizes = [len(some) for some in by_pool]
+        # All that the network tells apart, pool by pool, and the sets that the chicks do.
+        every = np.zeros((1, 0), np.int64)
+        for some in by_pool:
+            left, right = np.repeat(every, len(some), axis=0), np.tile(some, (len(every), 1))
+            every = np.concatenate([left, right], axis=1)
         self.genotypes = configurations(states, len(parents), ordered)
-        # Which configuration stands for each ordered one, and how often.
-        every = configurations(states, len(parents), True)
-        place = np.ravel_multi_index(tuple(self.genotypes.T), (states,) * max(1, len(parents)))
-        sought = np.ravel_multi_index(
-            tuple((every if ordered else np.sort(every, 1)).T), (states,) * max(1, len(parents))
-        )
+        shape = (states,) * max(1, len(parents))
+        place = np.ravel_multi_index(tuple(self.genotypes.T), shape)
+        sought = np.ravel_multi_index(tuple((every if ordered else np.sort(every, 1)).T), shape)
         self.place = np.searchsorted(place, sought)
         eye = np.eye(states)
         self.each = [eye[self.genotypes[:, i]] for i in range(len(parents))]
         self.mean = np.mean(self.each, axis=0)
 
     def folded(self, table: Array) -> Array:
-        """Return a table (states ** birds, m) summed over what isn't told apart."""
+        """Return a table (network's, m) summed over what the chicks don't tell apart."""
         every = len(self.place)
         if every == len(self.genotypes):
             return table
@@ -262,21 +282,20 @@ class SeveralParents:
                 scale += float(np.log(top))
         return found, scale
 
-    def tables(self, seen: Array) -> list[tuple[tuple[int, ...], Array, float]]:
+    def tables(self, seen: Array) -> list[tuple[Pools, Array, float]]:
         """See Brood."""
         self._product, scale = self.product(self.rows.tolist(), seen)
         table = self._product[self.first.place]
-        parents = self.first.parents
+        pools, sizes = self.first.pools, self.first.sizes
         if self.second:
             table = table[:, self.second.place]
-            parents += self.second.parents
-        states = self.inherited.states
-        return [(parents, table.reshape((states,) * len(parents)), scale)]
+            pools, sizes = pools + self.second.pools, sizes + self.second.sizes
+        return [(pools, table.reshape(sizes), scale)]
 
     def chicks(self, contexts: list[Array], seen: Array) -> Iterator[Chicks]:
         """See Brood."""
         inherited, states = self.inherited, self.inherited.states
-        around = contexts[0].reshape(states ** len(self.first.parents), -1)
+        around = contexts[0].reshape(len(self.first.place), -1)
         around = self.first.folded(around)
         if self.second:
             around = self.second.folded(around.T).T

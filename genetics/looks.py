@@ -3,9 +3,10 @@
 Three things are shared. One reader's slips at several photos of a moment are alike. A head has an
 appearance at a moment, and a fold deceives all who look at it then: a comb's likelihood sums over
 what it may have looked like. And moments are of the same bird, whose comb may be an odd one. Where
-n looks (or moments) are alike with correlation r they count as n / (1 + (n - 1) r) independent ones
-(Kish's design effect), the strongest in full and each further one for what that adds, so that no
-look takes from what another said. The numbers are in `combs.toml`.
+n looks (or moments) that say the same are alike with correlation r, they count as
+n / (1 + (n - 1) r) independent ones (Kish's design effect): the strongest in full and each further
+one for what that adds, so that no look takes from what another said. The numbers are in
+`combs.toml`.
 """
 
 from __future__ import annotations
@@ -68,10 +69,14 @@ def pooled(likelihoods: Sequence[Array], alike: float) -> Array:
     """Return likelihoods (6,) that are alike with a correlation as one, the largest value 1."""
     if len(likelihoods) < 2:
         return likelihoods[0] if likelihoods else np.ones(len(CLASSES))
-    ranked = sorted(likelihoods, key=strength, reverse=True)
-    counts = np.arange(1, len(ranked) + 1)
-    effective = np.diff(counts / (1 + (counts - 1) * alike), prepend=0.0)
-    logs = effective @ np.log(np.array(ranked))
+    logs = np.zeros(len(CLASSES))
+    for comb in {int(likelihood.argmax()) for likelihood in likelihoods}:
+        # Those that say the same may share a mistake; those that differ don't.
+        same = [likelihood for likelihood in likelihoods if likelihood.argmax() == comb]
+        ranked = sorted(same, key=strength, reverse=True)
+        counts = np.arange(1, len(ranked) + 1)
+        effective = np.diff(counts / (1 + (counts - 1) * alike), prepend=0.0)
+        logs += effective @ np.log(np.array(ranked))
     return np.asarray(np.exp(logs - logs.max()))
 
 

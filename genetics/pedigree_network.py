@@ -14,7 +14,7 @@ from functools import cached_property, reduce
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.broods import Brood, Inherited, broods_of, leaves_of
+from genetics.broods import Brood, Inherited, broods_of, leaves_of, pairs_of_genotypes
 from genetics.cutset_sampling import PERIPHERY_CELLS, CutsetSampler
 from genetics.genotype_elimination import eliminate_genotypes, restore_genotypes
 from genetics.pedigree import Layer, Pedigree, Rows
@@ -211,18 +211,25 @@ class PedigreeNetwork:
         place = {row: i for i, row in enumerate(self.core.tolist())}
         shape = [layer.states for layer in self.layers]
         first: list[Factor] = []
+        links: list[Factor] = []
+        self.pair_sizes: list[int] = []
+        self.pairs: dict[tuple[int, ...], int] = {}
         self.brood_sizes: list[int] = []
         self.log_scale = 0.0
         for brood in self.broods:
             found = brood.tables(self.seen)
             self.brood_sizes.append(len(found))
-            for parents, table, scale in found:
-                variables = [
-                    number * count + place[parent]
-                    for parent in parents
-                    for number in range(len(self.layers))
-                ]
-                first.append(Factor(tuple(variables), table.reshape(shape * len(parents))))
+            for pools, table, scale in found:
+                variables: list[int] = []
+                sides: list[int] = []
+                for pool in pools:
+                    if len(pool) == 1:
+                        variables += self.variables_of(place[pool[0]])
+                        sides += shape
+                    else:
+                        variables.append(self.pair_variable(pool, place, links))
+                        sides.append(self.pair_sizes[-1])
+                first.append(Factor(tuple(variables), table.reshape(sides)))
                 self.log_scale += scale
         for bird, table in self.coupling.items():
             if bird in place:
@@ -248,11 +255,32 @@ class PedigreeNetwork:
                 first.append(normalise(scope, pair.likelihood))
             own += mine
             sizes += [layer.states] * count
+        own += self.open_parents.own
+        own += [Factor((len(own) + i,), np.ones(size)) for i, size in enumerate(self.pair_sizes)]
         return (
-            [*first, *rest, *self.open_parents.factors],
-            [*own, *self.open_parents.own],
-            sizes + self.open_parents.sizes,
+            [*first, *rest, *self.open_parents.factors, *links],
+            own,
+            sizes + self.open_parents.sizes + self.pair_sizes,
         )
+
+    def variables_of(self, place: int) -> list[int]:
+        """Variables of a bird of the core, a layer each."""
+        return [number * len(self.core) + place for number in range(len(self.layers))]
+
+    def pair_variable(
+        self, pool: tuple[int, ...], place: Mapping[int, int], links: list[Factor]
+    ) -> int:
+        """Return the variable of two birds' genotypes as a set; a new one is linked to them."""
+        if pool not in self.pairs:
+            shape = [layer.states for layer in self.layers]
+            linked = pairs_of_genotypes(self.inherited.states)
+            start = len(self.layers) * len(self.core) + len(self.open_parents.sizes)
+            self.pairs[pool] = start + len(self.pair_sizes)
+            self.pair_sizes.append(linked.shape[-1])
+            scope = [v for bird in pool for v in self.variables_of(place[bird])]
+            table = linked.reshape(*shape, *shape, linked.shape[-1])
+            links.append(Factor((*scope, self.pairs[pool]), table))
+        return self.pairs[pool]
 
     @property
     def most_cells(self) -> int:

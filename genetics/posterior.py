@@ -160,7 +160,7 @@ def infer_layers(
         return found.joint(pedigree)
     pairs = [pair for layer in layers for pair in layer.pairs]
     components = pedigree.components(pairs)
-    shared = told_by_several(pedigree, layers, coupling or {})
+    shared = open_parentage(pedigree, layers, coupling or {})
     hang = np.isin(components, components[[*(coupling or {}), *shared]])
     flock = Flock(pedigree, layers, dict(coupling or {}), shared, components)
     for rows in batches(components, np.flatnonzero(~hang)):
@@ -227,23 +227,22 @@ class Flock:
         return np.flatnonzero(inside), np.flatnonzero(~inside)
 
 
-def told_by_several(
+def open_parentage(
     pedigree: Pedigree, layers: Sequence[Layer], coupling: Mapping[int, Array]
 ) -> list[int]:
-    """Birds with several possible parents of whom more than one layer may know something."""
+    """Birds with several possible parents of whom any layer may know something.
+
+    Which of them it was is then news to every layer.
+    """
     if not pedigree.candidates or len(layers) < 2:
         return []
-    informed = np.zeros((pedigree.count, len(layers)), bool)
-    for number, layer in enumerate(layers):
-        informed[:, number] = np.ptp(layer.likelihoods, axis=1) > 0
-    informed[list(coupling), :2] = True
+    informed = np.zeros(pedigree.count, bool)
+    for layer in layers:
+        informed |= np.ptp(layer.likelihoods, axis=1) > 0
+    informed[list(coupling)] = True
     has_chicks = pedigree.parents()
-    anywhere = informed.any(0)
-    return [
-        row
-        for row in pedigree.candidates
-        if (anywhere if has_chicks[row] else informed[row]).sum() > 1
-    ]
+    anywhere = bool(informed.any())
+    return [row for row in pedigree.candidates if (anywhere if has_chicks[row] else informed[row])]
 
 
 def one_layer(

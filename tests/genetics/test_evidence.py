@@ -79,3 +79,36 @@ def test_genotypes_are_written_the_trades_way():
 def test_what_is_no_genotype_is_refused(bad):
     with pytest.raises(GenotypeError):
         possible(bad)
+
+
+def test_dividing_out_the_class_prior_is_right_at_a_temperature_below_one():
+    """Simulated: a reader trained on uneven classes and then calibrated by a temperature of 0.5,
+    used on birds that are evenly distributed. Bayes' rule with what `from_posterior` gives must be
+    calibrated there; with the calibrated probabilities as they are it must not.
+    """
+    rng = np.random.default_rng(0)
+    prior = np.array([0.5, 0.1, 0.2, 0.05, 0.05, 0.1])
+    centres = 1.2 * np.eye(6)
+
+    def readings(truth):
+        seen = centres[truth] + rng.normal(size=(len(truth), 6))
+        logits = np.log(prior) - 0.5 * ((seen[:, None] - centres) ** 2).sum(2)
+        logits = 0.5 * logits  # a reader that is too modest: it needs a temperature of 0.5
+        calibrated = np.exp(logits / 0.5)
+        return calibrated / calibrated.sum(1, keepdims=True)
+
+    def calibration_gap(chances, truth):
+        top = chances.argmax(1)
+        sure, right = chances.max(1), (top == truth).astype(float)
+        bins = np.clip((sure * 10).astype(int), 0, 9)
+        gaps = [abs(sure[bins == b].sum() - right[bins == b].sum()) for b in range(10)]
+        return sum(gaps) / len(truth)
+
+    trained = rng.choice(6, 20_000, p=prior)
+    assert calibration_gap(readings(trained), trained) < 0.01
+    even = rng.integers(6, size=20_000)
+    found = readings(even)
+    likelihoods = np.array([from_posterior(p, prior) for p in found])
+    chances = likelihoods / likelihoods.sum(1, keepdims=True)
+    assert calibration_gap(chances, even) < 0.01
+    assert calibration_gap(found, even) > 0.05

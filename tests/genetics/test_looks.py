@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from classifier.calibration import calibrated_error_limit, expected_calibration_error
 from genetics.combs import CLASSES, tables
 from genetics.evidence import from_person, mixed_peas, observer_confusion
 from genetics.looks import Look, together
@@ -90,3 +91,48 @@ def test_a_photo_tells_blade_from_triple_no_better_than_photos_do():
     share = tables()["looks"]["peas_mixed"]
     assert mixed[blade] / mixed[triple] == pytest.approx(share / (1 - share), rel=0.01)
     assert mixed[WALNUT] == sure[WALNUT]
+
+
+def simulated(rng, birds, moments, readers):
+    """Birds of any comb alike, seen at some moments by some readers whose slips partly agree.
+
+    At every moment the head looks like another comb with the chance that `combs.toml` gives to the
+    moment, and each reader slips by its own on top, so that a reader's slips in all are the usual.
+    """
+    usual = observer_confusion()
+    share = tables()["looks"]["of_the_moment"]
+    moment = np.eye(6) + share * (usual - np.eye(6))
+    own = np.clip(np.linalg.solve(moment, usual), 0, None)
+    own /= own.sum(1, keepdims=True)
+    truth = rng.integers(6, size=birds)
+    looks = []
+    for comb in truth:
+        mine = []
+        for m in range(moments):
+            appears = rng.choice(6, p=moment[comb])
+            for by in range(readers):
+                said = CLASSES[rng.choice(6, p=own[appears])]
+                mine.append(Look(from_person(said), str(by), str(m)))
+        looks.append(mine)
+    return truth, looks
+
+
+@pytest.mark.parametrize(("moments", "readers"), [(1, 1), (1, 2), (1, 5)])
+def test_stated_chances_are_calibrated_for_one_two_and_five_looks(moments, readers):
+    """The expected calibration error lies below the 95th percentile of a reader that is perfectly
+    calibrated, by simulation (classifier/calibration.py)."""
+    rng = np.random.default_rng(moments + readers)
+    truth, looks = simulated(rng, 3000, moments, readers)
+    chances = np.array([together(mine) for mine in looks])
+    chances /= chances.sum(1, keepdims=True)
+    sure, right = chances.max(1), (chances.argmax(1) == truth).astype(float)
+    assert expected_calibration_error(sure, right) < calibrated_error_limit(sure)
+
+
+def test_looks_of_several_days_are_rather_too_modest_than_too_sure():
+    """What is seen of one bird on several days is taken as alike beyond what is simulated here."""
+    truth, looks = simulated(np.random.default_rng(5), 3000, 3, 2)
+    chances = np.array([together(mine) for mine in looks])
+    chances /= chances.sum(1, keepdims=True)
+    right = float((chances.argmax(1) == truth).mean())
+    assert right - 0.05 < chances.max(1).mean() < right

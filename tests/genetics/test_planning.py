@@ -6,7 +6,7 @@ from scipy.stats import binom
 
 from genetics.cross import cross
 from genetics.genotype import index_of
-from genetics.kinship import kinship
+from genetics.kinship import Parentage, kinship
 from genetics.planning import PlanError, PlanRequest, fertility, less_fertile, pens, rank
 from genetics.rates import Rates
 
@@ -130,3 +130,15 @@ def test_any_genotype_may_be_the_goal():
     (pair,) = matings(birds, np.zeros((2, 2)), [0], [1], PlanRequest("R/R P/?", 1, 0.9, RATES))
     # A quarter is R/R, three quarters have P: Punnett 1911, Mendelism.
     assert pair.keepers == pytest.approx(1 / 4 * 3 / 4)
+
+
+def test_a_chick_of_possible_parents_is_as_related_as_they_are_on_average():
+    """0, 1 cocks, 2 a hen, 3 a chick of 2 by 0 or 1, 4 a chick of 0 x 2. By Wright's path method
+    3 and 4 are full sibs (1/4) if 0 is the sire and half sibs (1/8) if 1 is."""
+    sire, dam = [-1, -1, -1, -1, 0], [-1, -1, -1, 2, 2]
+    some = {3: Parentage((0, 1), (2,), np.array([[0.75], [0.25]]))}
+    table = kinship(sire, dam, some)
+    assert table[3, 4] == pytest.approx(0.75 / 4 + 0.25 / 8)
+    assert table[3, 0] == pytest.approx(0.75 / 4)
+    # A chick of a bird's own possible sire isn't taken as unrelated.
+    assert kinship(sire, dam)[3, 0] == 0

@@ -18,6 +18,7 @@ from genetics.testmating import (
     plan,
     seen_given_pair,
     telling_chance,
+    tells_by_peas,
     unseen,
 )
 
@@ -162,3 +163,15 @@ def test_eggs_are_the_fewest_that_leave_enough_chicks(chicks, share, certainty):
     eggs = eggs_needed(chicks, Rates(1.0, 1.0, share), certainty)
     assert binom.sf(chicks - 1, eggs, share) >= certainty - 1e-9
     assert eggs == chicks or binom.sf(chicks - 1, eggs - 1, share) < certainty + 1e-9
+
+
+def test_a_triple_pea_mate_tells_less_than_half_as_blade_is_taken_for_triple():
+    """P/p+ x P/P throws blade and triple alike (Moro et al. 2015, PMC4358827, on incomplete
+    dominance); P/p+ x p+/p+ throws single, which nobody mistakes for pea by rule."""
+    carrier = index_of("r+/r+ P/p+")
+    by_triple = telling_chance(carrier, index_of("r+/r+ P/P"), "P")
+    by_single = telling_chance(carrier, index_of("r+/r+ p+/p+"), "P")
+    assert by_single == 0.5
+    assert 0.4 < by_triple < 0.5
+    assert tells_by_peas(carrier, index_of("r+/r+ P/P"), "P")
+    assert not tells_by_peas(carrier, index_of("r+/r+ p+/p+"), "P")

@@ -2,10 +2,16 @@
 
 from datetime import date
 
+import numpy as np
 import pytest
 
+from genetics.combs import founder_prior, hardy_weinberg, penetrance
+from genetics.evidence import from_person
+from genetics.genotype import NAMES, all_loci
+from service.flock.assessment import alike, item_of
 from service.flock.candidates import candidates
 from service.flock.flock_csv import parse_flock
+from tests.classifier.test_reading import reading
 
 FLAT = [1 / 6] * 6
 HEAD = "bird,sire,dam,sex,hatched,comb,crest,beard,wattles,genotype\n"
@@ -100,3 +106,51 @@ def test_a_reading_is_a_conflict_below_one_in_a_thousand_and_not_above(walnuts, 
     rows += "".join(f"w{i},c,h,,2025-03-01,walnut,no,no,,\n" for i in range(walnuts))
     found = of(rows + "x,c,h,,2025-03-01,single,no,no,,\n")["x"].conflict
     assert (found is not None) is in_conflict
+
+
+@pytest.mark.parametrize("crest", ["no", ""])
+def test_the_ratios_of_a_ledger_multiply_to_posterior_over_prior_odds(crest):
+    rows = PARENTS + f"1,c,h,cock,2025-03-01,single,{crest},no,small,R/? P/?\n"
+    flock = parse_flock(HEAD + rows)
+    looks = [reading(comb=(0.3, 0.1, 0.1, 0.1, 0.1, 0.3), photo=f"{i}.jpg") for i in (1, 2)]
+    found = {c.bird: c for c in candidates(flock, {"1": looks}, FLAT, date(2026, 6, 1))}["1"]
+    assert len(found.ledger) == 6  # relatives, genotype, two photos, a person, wattles
+    best = max(found.genotypes, key=found.genotypes.__getitem__)
+    after = found.genotypes[best]
+    before = founder_prior()[NAMES.index(best)]
+    ratio = np.prod([entry.ratio for entry in found.ledger])
+    assert ratio == pytest.approx(after / (1 - after) / (before / (1 - before)), rel=1e-6)
+
+
+def test_the_likelier_sire_is_told_with_its_chance():
+    """A walnut chick of a single hen can only be the walnut cock's: a single one throws none."""
+    rows = PARENTS + "d,,,cock,2024-01-01,single,no,no,,r+/r+ p+/p+\n"
+    found = of(rows + "1,c or d,h,,2025-03-01,walnut,no,no,,\n")["1"]
+    assert found.parents["sire"]["c"] > 0.95
+    assert found.as_json()["parents"]["sire"]["c"] == pytest.approx(found.parents["sire"]["c"])
+    assert "likelier, by all that is known: c (" in str(found.ledger[0].says)
+
+
+def test_a_pea_that_a_photo_takes_for_triple_is_pea_and_no_alarm():
+    """A back-cross chick (R/r+ P/p+ x single) can't be P/P: photos can't tell blade from triple."""
+    rows = "c,,,cock,2024-01-01,,no,no,,R/r+ P/p+\nh,,,hen,2024-01-01,single,no,no,,r+/r+ p+/p+\n"
+    flock = parse_flock(HEAD + rows + "1,c,h,,2025-03-01,,no,no,,\n")
+    look = reading(comb=(0.01, 0.0, 0.02, 0.03, 0.92, 0.02), crest=0.01, pile="settled")
+    found = {c.bird: c for c in candidates(flock, {"1": [look]}, FLAT, date(2026, 6, 1))}["1"]
+    item = item_of("1", (), (look,), found, flock.birds[2])
+    assert alike(item.proposal or "", "pea")
+    assert item.confidence > 0.7
+    assert found.conflict is None
+    # What is left is that photos mislead at all, not that this one contradicts the relatives.
+    assert {reason.code for reason in item.reasons} <= {"could_also_be"}
+    assert found.genotypes["r+/r+ P/p+"] > 0.7
+
+
+def test_a_folded_comb_read_without_a_note_of_the_crest_counts_once():
+    """Of a bird without relatives, by Bayes' rule over R, P and crest together."""
+    found = of("1,,,cock,2025-03-01,crest_folded_single,,no,,\n")["1"]
+    seen, crest = np.array(all_loci()["Cr"].seen), hardy_weinberg("Cr")
+    grown = float(crest @ seen)
+    table = grown * penetrance(True) + (1 - grown) * penetrance(False)
+    combs = (founder_prior() @ table) * from_person("crest_folded_single")
+    assert list(found.combs.values()) == pytest.approx((combs / combs.sum()).tolist())

@@ -74,3 +74,9 @@ def test_classes_are_those_of_the_reader():
     from classifier.vocabulary import COMBS
 
     assert CLASSES == COMBS
+
+
+def test_a_photo_that_can_not_be_read_says_nothing_of_the_crest():
+    photos = [reading(crest=0.99), reading(crest=0.01, pile="new_photo")]
+    assert evidence_of(Bird("1"), photos, EVEN, None).crest is True
+    assert evidence_of(Bird("1"), photos[1:], EVEN, None).crest is None

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 
 from classifier.quality import rules
 from classifier.reading import risk
 from classifier.vocabulary import COMBS
-from service.flock.next_steps import Step
+from genetics.combs import tables
+from genetics.genotype import NAMES
+from service.flock.candidates import Candidate
+from service.flock.next_steps import Known, Step, costs, steps
 from service.flock.value_of_information import (
     cost_table,
     gain_of_look,
     least_risk,
     price_of,
     reader_given,
+    values_of_steps,
 )
 from service.wording.sentences import Message
 
@@ -66,3 +72,47 @@ def test_a_better_photo_mends_its_share_of_the_mistakes():
     plain, better = reader_given(card), reader_given(card, 0.6)
     assert np.allclose(plain.sum(1), 1)
     assert np.allclose(1 - np.diag(better), 0.4 * (1 - np.diag(plain)))
+
+
+def cock(genotypes, combs):
+    return Candidate(
+        "x",
+        dict(zip(NAMES, genotypes, strict=True)),
+        dict(zip(COMBS, combs, strict=True)),
+        None,
+        (),
+        crest={"Cr/Cr": 0.0, "Cr/cr+": 0.0, "cr+/cr+": 1.0},
+    )
+
+
+def test_a_test_mating_is_worth_something_where_only_the_genotype_is_open():
+    """A walnut cock, sure of his comb, that breeds true with a chance of 11 %: bred from as he is
+    he isn't used as R/R P/P, at a cost of 0.11; chicks of a single-combed hen tell."""
+    chances = np.zeros(9)
+    chances[[0, 1, 3, 4]] = 0.11, 0.22, 0.22, 0.45
+    known = cock(chances, (0.001, 0.0, 0.002, 0.001, 0.001, 0.995))
+    test = Step("test", Message("step_blind"), 240, 11, 20)
+    (worth,) = values_of_steps(known, [test], {}, False)
+    least = costs()["worth"]["pure_passed_over"] * 0.11
+    # Five chicks, the worth of which is simulated, tell part of it.
+    assert 0.2 * least < worth.gain <= least
+
+
+def test_one_mating_answers_both_loci():
+    chances = np.zeros(9)
+    chances[[0, 1, 3, 4]] = 0.25
+    known = cock(chances, (0.0, 0.0, 0.0, 0.0, 0.0, 1.0))
+    found = steps(known, None, Known("cock", None, False, "large", 1, True), date(2026, 6, 1))
+    tests = [step for step in found if step.kind == "test"]
+    assert [step.says.code for step in tests] == ["step_test_both"]
+    assert "whether it hides r+ or p+" in str(tests[0].says)
+
+
+def test_another_photo_is_worth_what_the_first_one_left():
+    chances = np.zeros(9)
+    chances[[0, 8]] = 0.5
+    known = cock(chances, (0.5, 0.0, 0.0, 0.0, 0.0, 0.5))
+    photo = Step("photo", Message("step_photo"), 2)
+    first, second = (values_of_steps(known, [photo], {}, False, n)[0].gain for n in (0, 1))
+    alike = tables()["looks"]["of_the_reader"]
+    assert second == pytest.approx(first * (1 - alike))

@@ -29,7 +29,7 @@ from service.flock.value_of_information import (
     reader_given,
 )
 from service.records.entries import enter_chicks, enter_decision
-from service.web.application import create
+from service.web.application import catch_up, create
 from service.wording.numbers import percent, times
 from service.wording.sentences import Message
 from tests.browser.demo import build, settings_in
@@ -45,7 +45,11 @@ def client(tmp_path_factory):
     with store.writing("Ann", "test chicks") as session:
         enter_chicks(session, "11", "3", {"walnut": 3, "single": 2}, "Ann", "test")
         enter_decision(session, "26", "Ann", "keep", "a good rose", None)
-    with TestClient(create(home)) as client:
+    app = create(home)
+    with TestClient(app) as client:
+        catch_up(
+            app.state.store, app.state.reader
+        )  # which it does by itself beside the first requests
         yield client
 
 
@@ -192,6 +196,21 @@ def test_the_rule_of_two(looks, chicks, conflict, met):
     assert found.met is met
     assert bool(found.missing) is not met
     assert bool(found.by) is met
+
+
+def test_the_rule_of_two_looks_at_mates_chicks_and_photos():
+    read = [Witness(MODEL, "single", True), Witness(ANN, "single", True)]
+    assert rule_of_two(read, Trial({}), False).met
+    # Photos on which the model reads different combs: its word is none.
+    split = rule_of_two(read, Trial({}), False, photos_disagree=True)
+    assert [m.code for m in split.missing] == ["rule_photos_disagree", "rule_one_so_far"]
+    # Chicks of a mate that hides what it has tell too little, however many.
+    hidden = rule_of_two([], Trial({}, elsewhere=12), False)
+    assert hidden.missing[0].code == "rule_mate_tells_little"
+    # And five that leave the comb open are too few.
+    unclear = rule_of_two([], Trial({"walnut": 4, "rose": 1}, sure=0.8), False)
+    assert unclear.missing[0].code == "rule_chicks_unclear"
+    assert rule_of_two([], Trial({"walnut": 4, "rose": 1}, sure=0.96), False).met
 
 
 def candidate(genotypes, combs):
