@@ -24,8 +24,8 @@ from pgmpy.inference import BeliefPropagation, VariableElimination
 from benchmarks.pedigree import pens
 from genetics.combs import founder_prior
 from genetics.cross import transmission
+from genetics.errors import TooWide
 from genetics.posterior import infer
-from genetics.variable_elimination import TooWide
 
 logging.disable(logging.WARNING)
 SIZES = (25, 50, 100, 200, 400, 800, 1600)

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 
+from genetics.errors import Impossible
+from genetics.factors import Array
 from genetics.pedigree import Pedigree, Rows
-from genetics.variable_elimination import Array, Impossible
 
 BLOCK_CELLS = 2**21  # worked on at a time
 MOST_BROOD_CELLS = 27**5  # of the table over possible parents: five birds at R, P and crest

@@ -14,9 +14,9 @@ from functools import cached_property
 
 import numpy as np
 
+from genetics.answers import Posterior
+from genetics.factors import Array
 from genetics.pedigree import Rows
-from genetics.posterior import Posterior
-from genetics.variable_elimination import Array
 
 SMALL = 1e-12
 

@@ -18,16 +18,9 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.variable_elimination import (
-    Array,
-    Core,
-    Factor,
-    Impossible,
-    TooWide,
-    elimination_order,
-    merged,
-    neighbourhoods,
-)
+from genetics.errors import Impossible, TooWide
+from genetics.factors import Array, Factor, merged
+from genetics.variable_elimination import Core, elimination_order, neighbourhoods
 
 States = NDArray[np.int64]
 PERIPHERY_CELLS = 9**4

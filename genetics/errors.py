@@ -30,3 +30,17 @@ class GeneticsError(ValueError):
         where = f"{self.place}: " if self.place else ""
         remedy = f"; {filled(template['remedy'], self.values)}" if "remedy" in template else ""
         return f"{where}{filled(template['what'], self.values)}{remedy}"
+
+
+class PedigreeError(GeneticsError):
+    """A pedigree that can't be used; the message names the birds by their row."""
+
+    exit_code = 1
+
+
+class TooWide(PedigreeError):
+    """Exact inference would need tables of more than MOST_CELLS cells."""
+
+
+class Impossible(PedigreeError):
+    """What is recorded has probability 0 together."""

@@ -12,7 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from genetics.variable_elimination import Array, Beliefs, Factor, Impossible, normalise
+from genetics.errors import Impossible
+from genetics.factors import Array, Factor, normalise
+from genetics.variable_elimination import Beliefs
 
 
 @dataclass(frozen=True)

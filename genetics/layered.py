@@ -15,9 +15,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from genetics.factors import Array
 from genetics.pedigree import Layer, Pedigree, Rows
 from genetics.pedigree_network import Answer, PedigreeNetwork
-from genetics.variable_elimination import Array
 
 MOST_ROUNDS = 40
 CLOSE = 1e-7

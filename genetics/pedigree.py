@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from genetics.variable_elimination import Array, PedigreeError
+from genetics.errors import PedigreeError
+from genetics.factors import Array
 
 Rows = NDArray[np.int64]
 

@@ -14,7 +14,8 @@ from service.documents.labels_pdf import document
 from service.documents.triage_html import PILE_TITLES, capitalised, sentence
 from service.flock.held_out_errors import Wrong
 from service.records.photo_files import place
-from service.views.second_opinion import CLOSING_LINES, Opinion, PhotoLook, named_combs
+from service.views.bird_looks import PhotoLook
+from service.views.second_opinion import CLOSING_LINES, Opinion, named_combs
 from service.wording.language import translated as _
 from service.wording.numbers import Number, percent, times
 from service.wording.sentences import Message, day, say, word

@@ -11,12 +11,12 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from genetics.errors import PedigreeError
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import GenotypeError, possible
 from genetics.messages import Place
 from genetics.numbers import toml
 from genetics.pedigree import CandidateParents, check
-from genetics.variable_elimination import PedigreeError
 from service.errors import FlockError
 
 COLUMNS = (

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from genetics.answers import Posterior
 from genetics.combs import founder_prior, hardy_weinberg, penetrance, tables, varieties
 from genetics.counts import mating_likelihood
 from genetics.cross import locus_transmission, transmission
 from genetics.genotype import all_loci
 from genetics.kinship import Parentage
 from genetics.pedigree import Layer, Pair
-from genetics.posterior import Posterior, infer_layers
+from genetics.posterior import infer_layers
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock, complain

@@ -15,25 +15,25 @@ from classifier.reading import Reading
 from classifier.vocabulary import COARSE, coarse_of
 from genetics.combs import CLASSES, penetrance
 from genetics.cross import transmission
-from genetics.genotype import NAMES, index_of
+from genetics.genotype import index_of
 from service.answers.assessments import assess_birds
 from service.answers.refresh import answer
 from service.errors import NotFound, Refusal
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
 from service.flock.held_out_errors import Wrong, wrong_like_this
-from service.flock.next_steps import Known, Step, chances_of, costs, steps
+from service.flock.next_steps import Known, Step, chances_of, steps
 from service.flock.rule_of_two import THE_MODEL, Rule, Trial, Witness, rule_of_two
 from service.flock.value_of_information import StepValue, values_of_steps
-from service.records.readings import model_reading
 from service.records.tables import (
     BirdRow,
     DecisionRow,
     MatingRow,
     PenBirdRow,
     PhotoRow,
-    SightingRow,
 )
+from service.views.bird_looks import PhotoLook, last_noted, look_of
+from service.views.cautions import cautions, not_known
 from service.views.pens_and_hatches import SINGLE, genotypes
 from service.wording.numbers import percent
 from service.wording.sentences import Coded, Message, as_data, say, word
@@ -46,42 +46,6 @@ CLOSING_LINES = (
     Message("standing_choices"),
     Message("standing_law"),
 )
-
-
-@dataclass(frozen=True)
-class Noted:
-    """Crest, beard and wattles as last noted, in the list or by a sighting."""
-
-    crest: bool | None
-    beard: bool | None
-    wattles: str
-
-
-@dataclass(frozen=True)
-class PhotoLook:
-    """One photo with the model's reading and what people saw on it."""
-
-    sha256: str
-    name: str
-    suffix: str
-    counted: bool
-    """False if it is a near-duplicate of an earlier one."""
-    reading: Reading | None
-    alike: tuple[str, ...]
-    """Combs that it could also be, by the plausible set."""
-    people: tuple[tuple[str, str, bool], ...]
-    """Who, the comb, whether blind."""
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the photo for programs."""
-        return {
-            "sha256": self.sha256,
-            "name": self.name,
-            "counted": self.counted,
-            "reading": self.reading.as_json(say) if self.reading else None,
-            "could_also_be": list(self.alike),
-            "people": [{"by": w, "comb": c, "blind": b} for w, c, b in self.people],
-        }
 
 
 @dataclass(frozen=True)
@@ -193,19 +157,6 @@ def step_json(step: Step) -> dict[str, Any]:
     return vars(step) | {"says": say(step.says)}
 
 
-def last_noted(session: Session, row: BirdRow) -> Noted:
-    """Return what was last noted of a bird."""
-    found = Noted(row.crest, row.beard, row.wattles)
-    query = select(SightingRow).where(SightingRow.bird_id == row.id).order_by(SightingRow.id)
-    for now in session.scalars(query):
-        found = Noted(
-            found.crest if now.crest is None else now.crest,
-            found.beard if now.beard is None else now.beard,
-            now.wattles or found.wattles,
-        )
-    return found
-
-
 def bird_with_photos(session: Session, band: str) -> BirdRow | None:
     """Return a bird with its photos and their readings."""
     return session.scalar(
@@ -273,16 +224,6 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
         rule=rule_of(session, row, candidate),
         cautions=tuple(cautions(row, candidate, seen, looks, on)),
         decisions=tuple(decisions),
-    )
-
-
-def look_of(photo: PhotoRow) -> PhotoLook:
-    """One photo as the opinion takes it."""
-    reading = model_reading(photo)
-    others = tuple(c for c in reading.plausible if c != reading.best) if reading else ()
-    people = tuple((r.by, r.comb, r.blind) for r in photo.readings if r.person)
-    return PhotoLook(
-        photo.sha256, photo.name, photo.suffix, not photo.like, reading, others, people
     )
 
 
@@ -373,67 +314,6 @@ def brood(session: Session, row: BirdRow, candidate: Candidate, mate: str) -> Br
         float(chicks[PURE]),
         float(chicks[SINGLE]),
     )
-
-
-def not_known(
-    row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook]
-) -> list[Message]:
-    """Return what the opinion rests on without knowing it."""
-    open_at = costs()["limits"]["open"]
-    chance = dict(zip(NAMES, chances_of(candidate).tolist(), strict=True))
-    found = []
-    for allele in ("r+", "p+"):
-        hides = sum(p for name, p in chance.items() if carries_hidden(name, allele))
-        if open_at < hides < 1 - open_at:
-            found.append(Message("unknown_hides", allele=allele, chance=hides))
-    if not row.sex:
-        found.append(Message("unknown_sex"))
-    if row.hatched is None:
-        found.append(Message("unknown_age"))
-    if seen.beard is None:
-        found.append(Message("unknown_beard"))
-    if seen.crest is None:
-        found.append(Message("unknown_crest"))
-    if not (row.sire and row.dam):
-        found.append(Message("unknown_parents"))
-    if not any(blind for photo in looks for _, _, blind in photo.people):
-        found.append(Message("unknown_second_person"))
-    return found
-
-
-def carries_hidden(name: str, allele: str) -> bool:
-    """Whether a genotype such as 'R/r+ P/p+' carries a recessive beside its dominant.
-
-    >>> carries_hidden("R/r+ P/P", "r+"), carries_hidden("r+/r+ P/P", "r+")
-    (True, False)
-    """
-    dominant = allele.rstrip("+").upper()
-    return f"{dominant}/{allele}" in name.split()
-
-
-def cautions(
-    row: BirdRow, candidate: Candidate, seen: Noted, looks: Sequence[PhotoLook], on: date
-) -> list[Message]:
-    """Return what makes readings of this bird treacherous."""
-    found = []
-    weeks = costs()["weeks"]
-    if row.hatched and (on - row.hatched).days < 7 * weeks["chicks"]:
-        found.append(Message("caution_chick"))
-    elif row.hatched:
-        grown = weeks["grown_cock" if row.sex == "cock" else "grown_hen"]
-        if (on - row.hatched).days < 7 * grown:
-            found.append(Message("caution_growing"))
-    readings = [p.reading for p in looks if p.reading]
-    if seen.crest or (seen.crest is None and any(r.crest >= 0.5 for r in readings)):
-        found += [Message("caution_crest"), Message("caution_hernia"), Message("caution_duplex")]
-    if seen.beard or (seen.beard is None and any(r.beard >= 0.5 for r in readings)):
-        found.append(Message("caution_beard"))
-    if any(r.none_of_these >= 0.3 for r in readings):
-        found.append(Message("caution_trimmed"))
-    pure_rose = sum(p for name, p in candidate.genotypes.items() if name.startswith("R/R"))
-    if row.sex == "cock" and pure_rose >= 0.05:
-        found.append(Message("caution_fertility", chance=pure_rose))
-    return found
 
 
 def named_combs(combs: dict[str, float]) -> str:

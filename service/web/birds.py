@@ -23,9 +23,10 @@ from service.records.birds import as_listed
 from service.records.entries import CHOICES
 from service.records.exchange.flocklist import csv_text, table
 from service.records.tables import AnswerRow, BirdRow, DecisionRow
+from service.views.bird_looks import last_noted
 from service.views.family_tree import family_of
 from service.views.photo_cards import cards_of
-from service.views.second_opinion import bird_with_photos, last_noted, rule_of, settling_steps
+from service.views.second_opinion import bird_with_photos, rule_of, settling_steps
 from service.web.charts import weights
 from service.web.pages import (
     Records,

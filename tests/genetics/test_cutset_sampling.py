@@ -6,9 +6,10 @@ import pytest
 from genetics.combs import founder_prior
 from genetics.cross import transmission
 from genetics.cutset_sampling import CutsetSampler
+from genetics.errors import PedigreeError, TooWide
 from genetics.pedigree import Layer, Pair
 from genetics.posterior import infer, infer_layers
-from genetics.variable_elimination import PedigreeError, TooWide, propagate
+from genetics.variable_elimination import propagate
 from tests.genetics.networks import plain_network
 
 

@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from genetics.combs import founder_prior
 from genetics.cross import transmission
+from genetics.errors import Impossible, PedigreeError, TooWide
 from genetics.pedigree import CandidateParents
 from genetics.posterior import infer
-from genetics.variable_elimination import Impossible, PedigreeError, TooWide
 
 
 def brute_force(sire, dam, likelihoods, prior):
