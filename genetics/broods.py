@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement, product
+from math import comb
 from typing import Protocol
 
 import numpy as np
@@ -21,7 +22,8 @@ from genetics.factors import Array
 from genetics.pedigree import Pedigree, Rows
 
 BLOCK_CELLS = 2**21  # worked on at a time
-MOST_BROOD_CELLS = 27**5  # of the table over possible parents: five birds at R, P and crest
+MOST_BROOD_CELLS = 27**5  # of the table over possible parents
+MOST_TOLD_APART = 9**5  # cells up to which it is worked out who of them is the parent
 FLOOR = 1e-300
 TINY = 1e-12  # of a table's largest cell: smaller ones aren't divided by
 
@@ -364,14 +366,26 @@ def broods_of(
         if row in pedigree.candidates:
             groups.setdefault(pedigree.possible(row), []).append(row)
     for (sires, dams), members in groups.items():
-        found.append(SeveralParents(np.array(members), sires, dams, inherited, weights))
+        few = inherited.states ** (len(sires) + len(dams)) <= MOST_TOLD_APART
+        told = weights if few else None
+        found.append(SeveralParents(np.array(members), sires, dams, inherited, told))
     return found
+
+
+def pooled_cells(birds: int, states: int) -> tuple[int, int]:
+    """Cells of a network's table over some possible parents, and of the sets that chicks tell.
+
+    >>> pooled_cells(3, 27)
+    (10206, 3654)
+    """
+    pairs, left = divmod(birds, 2)
+    return (states * (states + 1) // 2) ** pairs * states**left, comb(states + birds - 1, birds)
 
 
 def leaves_of(pedigree: Pedigree, parents: NDArray[np.bool_], states: int) -> Rows:
     """Rows of chicks that can be summed by brood: with parents, without chicks of their own."""
     leaf = ~parents & ((pedigree.sire >= 0) | (pedigree.dam >= 0))
     for row in pedigree.candidates:
-        sires, dams = pedigree.possible(row)
-        leaf[row] = not parents[row] and states ** (len(sires) + len(dams)) <= MOST_BROOD_CELLS
+        cells = np.prod([pooled_cells(len(side), states) for side in pedigree.possible(row)], 0)
+        leaf[row] = not parents[row] and max(cells.tolist()) <= MOST_BROOD_CELLS
     return np.flatnonzero(leaf)

@@ -10,7 +10,7 @@ memory). How close it comes is measured by `benchmarks/layered.py`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -66,7 +66,7 @@ def layered(
                 said = found.cavities[0][rows] * layer.likelihoods[rows]
                 said = said / said.sum(1, keepdims=True)
                 heard[1 - number] = damping * heard[1 - number] + (1 - damping) * said
-        for row in shared:
+        for row in told_apart(answers, shared):
             fits = [answer.which[row] / answer.which[row].sum() for answer in answers]
             for number in range(len(layers)):
                 others = np.prod([f for i, f in enumerate(fits) if i != number], axis=0)
@@ -78,6 +78,11 @@ def layered(
             break
         before, answers_before = now, answers
     return gathered(layers, answers, rows, tables, heard), answers, stands
+
+
+def told_apart(answers: Sequence[Answer], rows: Iterable[int]) -> list[int]:
+    """Return those of some birds of which every layer says how well each possible parent fits."""
+    return [row for row in rows if all(row in answer.which for answer in answers)]
 
 
 def even(pedigree: Pedigree, row: int) -> Array:
@@ -110,7 +115,7 @@ def gathered(
         crest = np.einsum("gc,g->c", tables[i], answers[0].cavities[0][row])
         crest = crest * answers[1].cavities[0][row]
         found.cavities[1][row] = crest / crest.sum()
-    for row in answers[0].which:
+    for row in told_apart(answers, answers[0].which):
         fits = [answer.which[row] for answer in answers]
         found.which[row] = np.prod([f / f.max() for f in fits], axis=0)
     found.families = answers[0].families

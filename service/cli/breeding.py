@@ -230,7 +230,9 @@ def counts(
     out.print(f"Tested: {answer['sire']} x {answer['dam']}", highlight=False)
     out.print(f"{answer['method']}, p = {answer['p_value']:.3g}: {answer['verdict']}.")
     for pair in answer["better_parents"]:
-        out.print(f"  {pair['probability']:.0%}  {pair['sire']}  x  {pair['dam']}", highlight=False)
+        out.print(
+            f"  {percent(pair['probability'])}  {pair['sire']}  x  {pair['dam']}", highlight=False
+        )
 
 
 @app.command()
@@ -287,7 +289,7 @@ def show_plan(rows: list[dict[str, Any]], request: PlanRequest, pens: bool) -> N
         eggs = "none would do" if row["eggs"] is None else str(row["eggs"])
         if row["eggs_if_less_fertile"]:
             eggs += f" to {row['eggs_if_less_fertile']}"
-        shares = [f"{row[k]:.0%}" for k in ("keepers", "single", "true_breeding")]
+        shares = [percent(row[k]) for k in ("keepers", "single", "true_breeding")]
         marks = []
         for note in map(say, map(from_data, row["caution_codes"])):
             if note not in notes:

@@ -24,6 +24,7 @@ def opinion(
     """Write the second opinion on a bird."""
     from classifier.card import SHIPPED, load_card
     from service.documents.opinion_pdf import opinion_sheet
+    from service.flock.assessment import told_combs
     from service.installation import open_store
     from service.records.photo_files import write_whole
     from service.views.second_opinion import CLOSING_LINES, named_combs
@@ -40,7 +41,7 @@ def opinion(
     if file:
         out.print(f"{file}", highlight=False)
         return
-    lines = [f"comb: {named_combs(told.candidate.combs)}", *map(say, told.reasons)]
+    lines = [f"comb: {named_combs(told_combs(told.candidate.combs))}", *map(say, told.reasons)]
     if told.wrong:
         w = told.wrong
         lines.append(f"of 100 {say(w.like)} about {w.in_hundred} were something else")

@@ -12,6 +12,7 @@ from rich.table import Table
 
 from service.cli.shared import Day, Json, Weights, app, bar, day_of, out, say
 from service.errors import UsageMistake
+from service.wording.numbers import percent
 from service.wording.sentences import as_data, word
 from service.wording.sentences import say as in_words
 
@@ -95,7 +96,7 @@ def show_readings(path: Path, readings: Sequence[Reading], table: Table | None) 
         table.add_row(
             path.name,
             word(answer["proposal"] or ""),
-            f"{answer['confidence']:.0%}",
+            percent(answer["confidence"]),
             answer["pile"].replace("_", " "),
             "; ".join(answer["doubts"]),
         )
@@ -195,7 +196,7 @@ def show_batch(batch: Batch, counts: dict[str, int], report: Path) -> None:
     for item in batch.items:
         if item.pile != "settled":
             pile, why = item.pile.replace("_", " "), "; ".join(map(in_words, item.reasons))
-            table.add_row(item.bird, pile, word(item.proposal or ""), f"{item.confidence:.0%}", why)
+            table.add_row(item.bird, pile, word(item.proposal or ""), percent(item.confidence), why)
     if table.row_count:
         out.print(table)
     told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())

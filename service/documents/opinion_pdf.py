@@ -12,6 +12,7 @@ from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
 from service.documents.labels_pdf import document
 from service.documents.triage_html import PILE_TITLES, capitalised, sentence
+from service.flock.assessment import told_combs
 from service.flock.held_out_errors import Wrong
 from service.records.photo_files import place
 from service.views.bird_looks import PhotoLook
@@ -123,7 +124,9 @@ def what_it_may_carry(sheet: Sheet, told: Opinion) -> None:
     pdf, top, right = sheet.pdf, sheet.pdf.get_y(), LEFT + HALF + GAP
     sheet.heading(_("What it may carry"), LEFT, HALF)
     squares(pdf, told.candidate.genotypes)
-    combs = _("Comb with all evidence: {combs}.").format(combs=named_combs(told.candidate.combs))
+    combs = _("Comb with all evidence: {combs}.").format(
+        combs=named_combs(told_combs(told.candidate.combs))
+    )
     sheet.text(combs, wide=HALF)
     if told.candidate.caution:
         sheet.text(say(told.candidate.caution), wide=HALF)

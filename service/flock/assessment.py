@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -99,6 +99,18 @@ def proposed(chances: Sequence[float]) -> tuple[str, float]:
     if by_comb[likelier] >= TOLD_APART * pea:
         return likelier, pea
     return "pea", pea
+
+
+def told_combs(combs: Mapping[str, float]) -> dict[str, float]:
+    """Return chances by comb word, blade and triple added up where they can't be told apart.
+
+    >>> told_combs({"rose": 0.2, "single_blade_pea": 0.3, "triple_pea": 0.5})
+    {'rose': 0.2, 'pea': 0.8}
+    """
+    pea = sum(combs.get(c, 0.0) for c in PEAS)
+    if pea <= 0 or max(combs.get(c, 0.0) for c in PEAS) >= TOLD_APART * pea:
+        return dict(combs)
+    return {comb: p for comb, p in combs.items() if comb not in PEAS} | {"pea": pea}
 
 
 def risk_of(proposal: str, chances: Sequence[float]) -> float:
