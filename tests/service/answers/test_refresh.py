@@ -267,6 +267,29 @@ def test_an_unknown_variety_is_refused_before_anything_is_kept(store):
         assert session.scalars(select(BirdRow)).all() == []
 
 
+def test_bands_mixed_up_between_two_pens_are_found_in_the_records_as_in_a_list(store):
+    """The pens have no relative in common; what they have is a day."""
+    text = (
+        "bird,sire,dam,sex,hatched,comb,crest,genotype\n"
+        "c,,,cock,2024-01-01,walnut,no,R/R P/P\nh,,,hen,2024-01-01,single,no,\n"
+        "d,,,cock,2024-02-01,single,no,r+/r+ p+/p+\ne,,,hen,2024-02-01,single,no,\n"
+        "1,c,h,,2025-03-01,single,no,\n2,c,h,,2025-03-01,walnut,no,\n"
+        "3,d,e,,2025-03-01,walnut,no,\n4,d,e,,2025-03-01,single,no,\n"
+    )
+    flock = parse_flock(text)
+    with store.writing("Ada", "two pens") as session:
+        take_in(session, flock)
+    refresh(store)
+    expected = {c.bird: c for c in candidates(flock, {}, EVEN, DAY)}
+    with store.reading() as session:
+        found = {c.bird: c for c in answers(session)}
+    for band in ("1", "3"):
+        conflict = found[band].conflict
+        assert conflict == expected[band].conflict
+        assert conflict.culprits[0].kind == "culprit_bands"
+        assert set(conflict.culprits[0].bands) == {"1", "3"}
+
+
 @pytest.fixture
 def large(store):
     """Grandparents, parents, 70 chicks, some of them of one of two sires, and a grandchild."""
