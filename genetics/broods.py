@@ -186,9 +186,12 @@ def pairs_of_genotypes(states: int) -> Array:
 class Side:
     """The birds that one parent of a brood is among."""
 
-    def __init__(self, parents: tuple[int, ...], states: int, ordered: bool) -> None:
+    def __init__(
+        self, parents: tuple[int, ...], states: int, ordered: bool, in_pairs: bool
+    ) -> None:
+        """`ordered`: chicks tell the birds apart; `in_pairs`: the network takes two as one."""
         self.parents = parents
-        step = 1 if ordered else 2
+        step = 2 if in_pairs else 1
         self.pools: Pools = tuple(parents[i : i + step] for i in range(0, len(parents), step))
         by_pool = [configurations(states, len(pool), ordered=False) for pool in self.pools]
         self.sizes = [len(some) for some in by_pool]
@@ -234,9 +237,12 @@ class SeveralParents:
         self.rows, self.inherited, self.weights = rows, inherited, weights
         # Inheritance is the same from either side: the known or possible ones come first.
         self.turned = not sires
-        self.first = Side(dams if self.turned else sires, inherited.states, weights is not None)
+        ordered, states = weights is not None, inherited.states
+        # Two birds as one variable make tables smaller, but tie the two together.
+        in_pairs = states ** (len(sires) + len(dams)) > MOST_TOLD_APART
+        self.first = Side(dams if self.turned else sires, states, ordered, in_pairs)
         other = () if self.turned else dams
-        self.second = Side(other, inherited.states, weights is not None) if other else None
+        self.second = Side(other, states, ordered, in_pairs) if other else None
         self._product: Array = np.zeros((0, 0))
 
     def weight(self, row: int) -> Array:

@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from genetics.answers import APPROXIMATE, EXACT, LAYERED, Collected, Flock, Joint, Posterior
+from genetics.broods import MOST_BROOD_CELLS
 from genetics.cross import transmission
 from genetics.cutset_sampling import CutsetSampler
 from genetics.errors import TooWide
@@ -30,6 +31,7 @@ from genetics.pedigree import (
     pedigree_of,
 )
 from genetics.pedigree_network import Answer, PedigreeNetwork
+from genetics.variable_elimination import elimination_order
 
 BATCH = 3000  # birds worked on at a time, if their families allow
 
@@ -208,8 +210,11 @@ def joint_exactly(flock: Flock, rows: Rows, found: Collected) -> Rows:
     """Answer the components whose joint tables fit; returns which of `rows` are left."""
     joined = joined_numbers(flock)[0]
     told = [n for n in joined if tells(flock, n)] or joined[:1]
-    network = PedigreeNetwork(flock.pedigree, [flock.layers[n] for n in told], flock.coupling)
-    wide = network.too_wide()
+    wide = hopeless(flock, told)
+    if not len(wide):
+        layers = [flock.layers[n] for n in told]
+        network = PedigreeNetwork(flock.pedigree, layers, flock.coupling)
+        wide = network.too_wide()
     if len(wide):
         inside, fits = flock.of(wide)
         if len(fits):
@@ -231,6 +236,17 @@ def joint_exactly(flock: Flock, rows: Rows, found: Collected) -> Rows:
             found.put(rows, one, [number], EXACT)
         found.put_families(rows, one, number)
     return np.zeros(0, np.int64)
+
+
+def hopeless(flock: Flock, told: Sequence[int]) -> Rows:
+    """Birds whose tables of three or more layers would be too large, before any is worked out."""
+    if len(told) < 3:
+        return np.zeros(0, np.int64)
+    network = PedigreeNetwork(flock.pedigree, [flock.layers[told[0]]])
+    states = int(np.prod([flock.layers[n].states for n in told]))
+    scopes = [f.variables for f in network.factors]
+    _, left = elimination_order(scopes, [states] * len(network.sizes), MOST_BROOD_CELLS)
+    return network.core[sorted({v for v in left if v < len(network.core)})]
 
 
 def tells(flock: Flock, number: int) -> bool:

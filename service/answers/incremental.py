@@ -23,7 +23,7 @@ from service.flock.conflicts import Conflict
 from service.flock.contradictions import conflicts_of
 from service.flock.evidence import Evidence
 from service.flock.flock_csv import OR
-from service.flock.inference import Inference, infer_flock
+from service.flock.inference import Inference, infer_again
 from service.records.tables import BirdRow, ChangeRow, PhotoRow
 
 SMALLEST = 60  # below so many birds a family is gathered anew as fast
@@ -83,12 +83,15 @@ class HeldFamily:
         for band, new in question.grounds.evidence_by_band(session, question.flock, bands).items():
             self.seen[rows[band]] = new
         before, known = self.inference, self.conflicts
-        now = infer_flock(question.flock, self.seen, question.counted)
+        fresh = [rows[band] for band in bands]
+        now = before
+        if fresh:
+            now = infer_again(question.flock, self.seen, question.counted, before, fresh)
         conflicts = conflicts_of(question.flock, self.seen, now)
         moved = np.zeros(len(rows), bool)
         for was, here in ((before.combs, now.combs), (before.crest, now.crest)):
             moved |= np.abs(was.marginals - here.marginals).max(1) > MOVED
-        moved[[rows[band] for band in bands]] = True
+        moved[fresh] = True
         wanted = set(np.flatnonzero(moved).tolist())
         wanted |= {
             row

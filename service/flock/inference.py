@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from genetics.counts import mating_likelihood
 from genetics.cross import locus_transmission, transmission
 from genetics.genotype import all_loci
 from genetics.kinship import Parentage
-from genetics.pedigree import Layer, Pair
+from genetics.pedigree import Layer, Pair, Rows, pedigree_of
 from genetics.posterior import infer_layers
 from service.flock.counts_csv import Counted
 from service.flock.evidence import Array, Evidence
@@ -147,6 +147,84 @@ def infer_flock(
         counted=tuple(counted),
         parentage=joint.parentage,
         around=joint.around,
+    )
+
+
+def infer_again(
+    flock: Flock,
+    evidence: Sequence[Evidence],
+    counted: Sequence[Counted],
+    before: Inference,
+    changed: Sequence[int],
+) -> Inference:
+    """Posteriors after new evidence of some rows, from those before.
+
+    Only birds that hang together with the changed ones by parents or matings are worked out again.
+    Raises what `infer_flock` raises.
+    """
+    pedigree = pedigree_of(flock.sire, flock.dam, flock.candidate_parents)
+    nothing = np.zeros((0, 0))
+    components = pedigree.components([Pair(c.sire, c.dam, nothing) for c in counted])
+    rows = np.flatnonzero(np.isin(components, components[list(changed)]))
+    if len(rows) == len(flock.birds):
+        return infer_flock(flock, evidence, counted)
+    few = pedigree.subset(rows)
+    place = {row: i for i, row in enumerate(rows.tolist())}
+    part = Flock(
+        tuple(flock.birds[row] for row in rows.tolist()),
+        tuple(few.sire.tolist()),
+        tuple(few.dam.tolist()),
+        dict(few.candidates),
+    )
+    mine = [i for i, c in enumerate(counted) if c.sire in place]
+    now = infer_flock(
+        part,
+        [evidence[row] for row in rows.tolist()],
+        [replace(counted[i], sire=place[counted[i].sire], dam=place[counted[i].dam]) for i in mine],
+    )
+    likelihoods = before.likelihoods.copy()
+    likelihoods[rows] = now.likelihoods
+
+    def by_row(was: dict[int, Array], here: dict[int, Array]) -> dict[int, Array]:
+        """Tables of all birds, those of `rows` anew."""
+        kept = {row: table for row, table in was.items() if row not in place}
+        return kept | {int(rows[i]): table for i, table in here.items()}
+
+    return replace(
+        before,
+        combs=patched(before.combs, now.combs, rows, mine),
+        crest=patched(before.crest, now.crest, rows, []),
+        beard=patched(before.beard, now.beard, rows, []),
+        joints=by_row(before.joints, now.joints),
+        around=by_row(before.around, now.around),
+        parentage=by_row(before.parentage, now.parentage),
+        likelihoods=likelihoods,
+    )
+
+
+def patched(before: Posterior, now: Posterior, rows: Rows, matings: Sequence[int]) -> Posterior:
+    """Return a posterior with some rows anew; `matings` are the counts among them."""
+    tables = {}
+    for name in ("marginals", "cavities", "seen"):
+        tables[name] = getattr(before, name).copy()
+        tables[name][rows] = getattr(now, name)
+    inside = set(rows.tolist())
+    families = {row: table for row, table in before.families.items() if row not in inside}
+    families |= {int(rows[i]): table for i, table in now.families.items()}
+    methods = np.array(before.methods, dtype=object)
+    methods[rows] = now.methods
+    counted = list(before.matings)
+    for i, table in zip(matings, now.matings, strict=False):
+        counted[i] = table
+    return replace(
+        before,
+        **tables,
+        families=families,
+        methods=tuple(methods.tolist()),
+        matings=tuple(counted),
+        log_evidence=float("nan"),
+        error=max(before.error, now.error),
+        converged=before.converged and now.converged,
     )
 
 

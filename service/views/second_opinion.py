@@ -19,7 +19,7 @@ from genetics.genotype import index_of
 from service.answers.assessments import assess_birds
 from service.answers.refresh import answer
 from service.errors import NotFound, Refusal
-from service.flock.assessment import Item
+from service.flock.assessment import Item, told_combs
 from service.flock.candidates import Candidate
 from service.flock.held_out_errors import Wrong, wrong_like_this
 from service.flock.next_steps import Known, Step, chances_of, steps
@@ -107,6 +107,7 @@ class Opinion:
             ),
             "photos": [photo.as_json() for photo in self.photos],
             "candidates": self.candidate.as_json(),
+            "combs_told": {c: round(p, 9) for c, p in told_combs(self.candidate.combs).items()},
             "mating": asdict(self.brood) if self.brood else None,
             "not_known": [say(open_question) for open_question in self.unknown],
             "would_settle": [

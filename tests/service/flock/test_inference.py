@@ -1,5 +1,6 @@
 """R and P with crest, beards, varieties, counts without bands: what a flock list adds up to."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -13,8 +14,11 @@ from genetics.planning import PlanRequest
 from genetics.rates import Rates
 from service.errors import FlockError
 from service.flock.candidates import candidates
+from service.flock.contradictions import conflicts_of
 from service.flock.counts_csv import parse_counted
+from service.flock.evidence import evidence_of
 from service.flock.flock_csv import parse_flock
+from service.flock.inference import infer_again, infer_flock
 from service.flock.matings import (
     counts_test,
     known_birds,
@@ -176,3 +180,28 @@ def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
     assert not mating_test(subject_of_genotype("R/? p+/p+"), single, "R", 0.95, rates, [])[
         "caution"
     ]
+
+
+def test_new_evidence_of_one_family_gives_what_the_whole_flock_inferred_anew_would():
+    rows = PAIR + "d,,,cock,2024-01-01,walnut,,,,,\ne,,,hen,2024-01-01,,,,,,\n"
+    rows += "".join(f"{i},c,h,,2025-03-01,single,,,,,\n" for i in range(1, 4))
+    rows += "".join(f"{i},c or d,e,,2025-03-01,rose,yes,no,,,\n" for i in range(4, 7))
+    rows += "x,,,cock,2024-01-01,,,,,,\ny,,,hen,2024-01-01,,,,,,\n7,x,y,,2025-03-01,single,,,,,\n"
+    flock = parse_flock(HEAD + rows)
+    counted = parse_counted("sire,dam,comb,chicks\nx,y,walnut,3\nc,h,single,2\n", flock)
+    day = date(2026, 6, 1)
+    before = [evidence_of(bird, (), [1 / 6] * 6, day) for bird in flock.birds]
+    row = flock.row("7")
+    after = list(before)
+    after[row] = evidence_of(replace(flock.birds[row], comb="walnut"), (), [1 / 6] * 6, day)
+    found = infer_again(flock, after, counted, infer_flock(flock, before, counted), [row])
+    whole = infer_flock(flock, after, counted)
+    for mine, all_anew in ((found.combs, whole.combs), (found.crest, whole.crest)):
+        assert np.abs(mine.marginals - all_anew.marginals).max() < 1e-9
+        assert np.abs(mine.cavities - all_anew.cavities).max() < 1e-9
+        assert mine.families.keys() == all_anew.families.keys()
+    assert len(found.combs.matings) == 2
+    for mine_too, anew in zip(found.combs.matings, whole.combs.matings, strict=True):
+        assert np.abs(mine_too - anew).max() < 1e-9
+    assert found.parentage.keys() == whole.parentage.keys()
+    assert conflicts_of(flock, after, found) == conflicts_of(flock, after, whole)
