@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,8 +34,9 @@ class Posterior:
     """By bird with a known parent, what is known of its parents without it, see `Answer`."""
     seen: Array = field(default_factory=lambda: np.zeros((0, 0)))
     """(n, K): the evidence that `families` rest on, with what other layers say of coupled birds."""
-    matings: tuple[Array, ...] = ()
-    """By counted mating, (K, K): sire and dam without the counts."""
+    matings: tuple[Array | None, ...] = ()
+    """By counted mating, (K, K): sire and dam without the counts; None where they were sampled
+    together with other layers."""
 
     @property
     def method(self) -> str:
@@ -96,7 +97,12 @@ class Collected:
             key = (int(rows[sire]), int(rows[dam]))
             self.matings[number].setdefault(key, []).append(context)
 
-    def joint(self, pedigree: Pedigree) -> Joint:
+    def matings_in_order(self, number: int) -> tuple[Array | None, ...]:
+        """Return what is known of counted matings, in the order of the layer's pairs."""
+        left = {key: iter(tables) for key, tables in self.matings[number].items()}
+        return tuple(next(left.get(key, iter(())), None) for key in self.pairs[number])
+
+    def joint(self) -> Joint:
         """Return the whole."""
         posteriors = tuple(
             Posterior(
@@ -108,9 +114,7 @@ class Collected:
                 self.converged,
                 self.families[number],
                 self.seen[number],
-                tuple(self.matings[number][key].pop(0) for key in self.pairs[number])
-                if self.matings[number]
-                else (),
+                self.matings_in_order(number),
             )
             for number in range(len(self.marginals))
         )
@@ -153,6 +157,12 @@ class Flock:
             [place[r] for r in self.shared if r in place],
             self.components[rows],
         )
+
+    def each_component(self, rows: Rows) -> Iterator[tuple[Rows, Flock]]:
+        """Yield the components of some rows one by one: their rows, and each as a flock."""
+        for component in np.unique(self.components[rows]):
+            birds = np.flatnonzero(self.components == component)
+            yield birds, self.part(birds)
 
     def of(self, birds: Rows) -> tuple[Rows, Rows]:
         """Return rows of the components of some birds, and all others."""

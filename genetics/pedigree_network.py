@@ -227,6 +227,8 @@ class PedigreeNetwork:
         """Return birds whose tables would be too large."""
         _, left = self.order
         birds = {v % len(self.core) for v in left if v < len(self.layers) * len(self.core)}
+        if left and not birds:  # only stand-ins of possible parents are left
+            return self.core
         return self.core[sorted(birds)]
 
     def answer(self, sampler: CutsetSampler | None = None) -> Answer:

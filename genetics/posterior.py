@@ -56,7 +56,7 @@ def infer_layers(
     layers = [checked_layer(layer, pedigree.count) for layer in layers]
     found = Collected(layers, pedigree.count)
     if pedigree.count == 0:
-        return found.joint(pedigree)
+        return found.joint()
     pairs = [pair for layer in layers for pair in layer.pairs]
     components = pedigree.components(pairs)
     shared = open_parentage(pedigree, layers, coupling or {})
@@ -68,7 +68,7 @@ def infer_layers(
             one_layer(part, number, rows, found, rng, progress)
     for rows in batches(components, np.flatnonzero(hang)):
         joint_layers(flock.part(rows), rows, found, rng, progress)
-    return found.joint(pedigree)
+    return found.joint()
 
 
 def batches(components: Rows, rows: Rows) -> Iterator[Rows]:
@@ -121,9 +121,7 @@ def one_layer(
     inside, outside = flock.of(wide)
     if len(outside):
         one_layer(flock.part(outside), number, rows[outside], found, rng, progress)
-    for component in np.unique(flock.components[inside]):
-        birds = np.flatnonzero(flock.components == component)
-        part = flock.part(birds)
+    for birds, part in flock.each_component(inside):
         network = PedigreeNetwork(part.pedigree, [part.layers[number]], weights={})
         answer, method = exact_or_sampled(network, rng, progress, found)
         found.put(rows[birds], answer, [number], method)
@@ -168,9 +166,8 @@ def joint_layers(
     if len(wide):
         # Not even one layer fits: these families are sampled, all layers together.
         inside, fits = flock.of(wide)
-        for component in np.unique(flock.components[inside]):
-            birds = np.flatnonzero(flock.components == component)
-            sampled_layers(flock.part(birds), rows[birds], found, rng, progress)
+        for birds, part in flock.each_component(inside):
+            sampled_layers(part, rows[birds], found, rng, progress)
     if len(fits):
         part = flock.part(fits)
         answer, alone, stands = layered(part.pedigree, part.layers, part.coupling, part.shared)

@@ -172,16 +172,12 @@ def gather(session: Session, bands: Sequence[str], grounds: Grounds) -> Question
     seen = [weighed[b.bird] for b in flock.birds]
     counted = stored_counts(session, flock)
     key = key_of(flock, seen, counted)
-    kept = {
+    kept = [
         row_key
         for some in lots(list(ids.values()))
         for row_key in session.scalars(select(AnswerRow.key).where(AnswerRow.bird_id.in_(some)))
-    }
-    there = sum(
-        session.scalar(select(func.count()).where(AnswerRow.bird_id.in_(some))) or 0
-        for some in lots(list(ids.values()))
-    )
-    done = there == len(ids) and kept == {key}
+    ]
+    done = len(kept) == len(ids) and set(kept) == {key}
     rows = [] if done else list(range(len(flock.birds)))
     return Question(flock, seen, counted, key, ids, rows, stamp, grounds)
 

@@ -119,6 +119,6 @@ def people_observations(
                 "source_blind" if blind else "source_not_blind", name=photo.name, who=by
             )
             found.setdefault(photo.bird.band, []).append(
-                Observation(source, likelihood, reading.comb, True, by, day_of(photo))
+                Observation(source, likelihood, reading.comb, True, by, day_of(photo.taken))
             )
     return found

@@ -114,9 +114,7 @@ def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None
 def hold(
     store: Store, question: Question, inference: Inference, conflicts: dict[int, Conflict]
 ) -> None:
-    """Hold a family ready for the next reading, if it is one that pays and was worked out whole."""
-    if len(question.rows) < len(question.flock.birds):
-        return
+    """Hold a family ready for the next reading, if it is one that pays."""
     ready = hold_ready(question, inference, conflicts)
     for band in question.ids:
         store.held_families.pop(band, None)

@@ -95,10 +95,14 @@ def proposed(chances: Sequence[float]) -> tuple[str, float]:
     best = max((c for c in COMBS if c not in PEAS), key=by_comb.__getitem__)
     if pea <= by_comb[best]:
         return best, by_comb[best]
-    likelier = max(PEAS, key=by_comb.__getitem__)
-    if by_comb[likelier] >= TOLD_APART * pea:
-        return likelier, pea
-    return "pea", pea
+    return told_pea(by_comb), pea
+
+
+def told_pea(combs: Mapping[str, float]) -> str:
+    """Return the likelier pea comb if it is told from the other by its chance, else 'pea'."""
+    likelier = max(PEAS, key=lambda comb: combs.get(comb, 0.0))
+    pea = sum(combs.get(c, 0.0) for c in PEAS)
+    return likelier if combs.get(likelier, 0.0) >= TOLD_APART * pea else "pea"
 
 
 def told_combs(combs: Mapping[str, float]) -> dict[str, float]:
@@ -107,9 +111,9 @@ def told_combs(combs: Mapping[str, float]) -> dict[str, float]:
     >>> told_combs({"rose": 0.2, "single_blade_pea": 0.3, "triple_pea": 0.5})
     {'rose': 0.2, 'pea': 0.8}
     """
-    pea = sum(combs.get(c, 0.0) for c in PEAS)
-    if pea <= 0 or max(combs.get(c, 0.0) for c in PEAS) >= TOLD_APART * pea:
+    if told_pea(combs) != "pea":
         return dict(combs)
+    pea = sum(combs.get(c, 0.0) for c in PEAS)
     return {comb: p for comb, p in combs.items() if comb not in PEAS} | {"pea": pea}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from functools import cached_property
 from itertools import chain
 
 import numpy as np
@@ -67,16 +68,20 @@ class Contradictions(Culprits):
 
     # --- records that don't go together ---
 
-    def claims(self, layer: str) -> Array:
-        """Chance (n, K) that a bird of each genotype shows what is on record; ones for nothing."""
-        birds = self.flock.birds
+    @cached_property
+    def claims(self) -> dict[str, Array]:
+        """By layer, (n, K): chance that each genotype shows what is on record; ones for nothing."""
+        return {layer: self.claims_at(layer) for layer in self.layers}
+
+    def claims_at(self, layer: str) -> Array:
+        """Return the claims of one layer (n, K)."""
         if layer != "comb":
             noted = [getattr(seen, layer) for seen in self.evidence]
             table = {None: [1.0, 1, 1], True: [1.0, 1, 0], False: [0.0, 0, 1]}
             return np.array([table[there] for there in noted]).reshape(-1, 3)
         shown = {word: can_show(word) for word in COARSE} | {"": np.ones(9)}
         found = np.array([shown[record.comb] for record in self.records]).reshape(-1, 9)
-        for row, bird in enumerate(birds):
+        for row, bird in enumerate(self.flock.birds):
             if bird.genotype:
                 found[row] = found[row] * (self.evidence[row].genotype == 1)
         return found
@@ -85,13 +90,14 @@ class Contradictions(Culprits):
         """Yield records, combs aside, that all the others together make all but impossible."""
         limit = tables()["conflict"]["impossible"]
         for name, layer in self.layers.items():
-            claims = self.claims(name)
             if name == "comb":
                 known = [bool(bird.genotype) for bird in self.flock.birds]
                 claims = np.array([seen.genotype == 1 for seen in self.evidence], float)
+                claims = claims.reshape(-1, 9)
             else:
                 known = [getattr(seen, name) is not None for seen in self.evidence]
-            chances = (layer.posterior.cavities * claims.reshape(-1, claims.shape[-1])).sum(1)
+                claims = self.claims[name]
+            chances = (layer.posterior.cavities * claims).sum(1)
             for row in np.flatnonzero(np.array(known, bool) & (chances < limit)).tolist():
                 yield row, self.conflict(name, row, float(chances[row]), self.culprits(name, row))
 
@@ -117,7 +123,7 @@ class Contradictions(Culprits):
             rows = np.array(sorted(families), np.int64)
             if not len(rows):
                 continue
-            lifts = layer.lifts(self.claims(name), rows)
+            lifts = layer.lifts(self.claims[name], rows)
             for row, lift in zip(rows[lifts < limit].tolist(), lifts[lifts < limit], strict=True):
                 blamed = self.culprits(name, row)
                 share = self.share_by_bird(row, blamed)
@@ -141,16 +147,17 @@ class Contradictions(Culprits):
     def of_counts(self) -> Iterator[tuple[int, Conflict]]:
         """Yield counted chicks that the genotypes and combs on record of their parents exclude."""
         limit = tables()["conflict"]["impossible"]
-        claims = self.claims("comb")
         combs = self.inference.combs
         for counted, context in zip(self.inference.counted, combs.matings, strict=True):
+            if context is None:
+                continue
             fits = fit_of_counts(counted)
             free = context / np.outer(
                 np.maximum(combs.seen[counted.sire], 1e-12),
                 np.maximum(combs.seen[counted.dam], 1e-12),
             )
             free = free / free.sum()
-            s, d = claims[counted.sire], claims[counted.dam]
+            s, d = (self.claims["comb"][row] for row in (counted.sire, counted.dam))
             together = float(np.einsum("sd,s,d,sd->", free, s, d, fits))
             apart = (free.sum(1) @ s) * (free.sum(0) @ d) * (free * fits).sum()
             if together >= limit * apart:

@@ -20,7 +20,6 @@ from service.flock.conflicts import Culprit, by_share
 from service.flock.evidence import Array, Evidence
 from service.flock.flock_csv import Flock
 from service.flock.inference import Inference, crest_chance
-from service.wording.sentences import Message
 
 # A comb that a photo or a person isn't surer of than this is no record to be contradicted.
 SURE = 0.7
@@ -60,7 +59,6 @@ class Records:
 
     comb: str
     """The coarse word; empty where nobody is sure of one."""
-    source: Message | None
     shown_as: str
     """The comb as it was read."""
 
@@ -69,14 +67,14 @@ def records_of(seen: Evidence) -> Records:
     """Return which comb a bird's looks say, if they are sure enough."""
     said = [look for look in seen.observations if look.comb]
     if not said:
-        return Records("", None, "")
+        return Records("", "")
     combs = seen.combs.tolist()
     by_word = {word: max(combs[i] for i in coarse_combs(word)) for word in COARSE}
     told = max(said, key=lambda look: by_word[coarse(look.comb)])
     word = coarse(told.comb)
     if by_word[word] < SURE * sum(by_word.values()):
-        return Records("", None, "")
-    return Records(word, told.source, told.comb)
+        return Records("", "")
+    return Records(word, told.comb)
 
 
 class Culprits:

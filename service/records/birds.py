@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import ColumnElement, select
 from sqlalchemy.orm import Session, selectinload
@@ -220,18 +220,22 @@ def stored_readings(
     return found
 
 
-def day_of(photo: PhotoRow) -> str:
-    """Return the day of a photo; empty if its camera didn't say."""
-    return photo.taken.date().isoformat() if photo.taken else ""
+def day_of(taken: datetime | None) -> str:
+    """Return the day on which a photo was taken; empty if its camera didn't say."""
+    return taken.date().isoformat() if taken else ""
 
 
 def photo_days(session: Session, bands: Iterable[str]) -> dict[str, dict[str, str]]:
     """Return the day of each photo of some birds, by band and the photo's name."""
     found: dict[str, dict[str, str]] = {}
     for some in lots(list(bands)):
-        query = select(PhotoRow, BirdRow.band).join(BirdRow).where(BirdRow.band.in_(some))
-        for photo, band in session.execute(query):
-            found.setdefault(band, {})[photo.name] = day_of(photo)
+        query = (
+            select(BirdRow.band, PhotoRow.name, PhotoRow.taken)
+            .join(PhotoRow.bird)
+            .where(BirdRow.band.in_(some))
+        )
+        for band, name, taken in session.execute(query):
+            found.setdefault(band, {})[name] = day_of(taken)
     return found
 
 

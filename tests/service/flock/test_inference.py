@@ -165,6 +165,20 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
 
 
 @pytest.mark.slow
+def test_counts_in_a_crowded_flock_whose_crests_are_open_are_no_trouble():
+    """Sampled over comb and crest together, it doesn't tell what counts alone would be weighed by;
+    the mating beside it does."""
+    rows = crowded().replace(",no,,,,\n", ",,,,,\n") + PAIR.replace(
+        ",,,,,,\nh", ",walnut,no,,,,\nh"
+    )
+    found = of(rows, "0-1,0-0,walnut,3\nc,h,single,4\n")
+    assert found["1-0"].method == "approximate"
+    assert found["c"].method == "exact"
+    carriers = sum(p for g, p in found["c"].genotypes.items() if "r+" in g and "p+" in g)
+    assert carriers > 0.9
+
+
+@pytest.mark.slow
 def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
     flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), Rates(0.9, 0.9, 0.9)
     request = PlanRequest("walnut", 2, 0.9, rates)
