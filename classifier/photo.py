@@ -14,6 +14,7 @@ from classifier.errors import ClassifierError
 from classifier.messages import Doubt
 
 MOST_PIXELS = 120_000_000
+MOST_UNREDUCED = 64_000_000  # of formats that can't be reduced while they are decoded
 MOST_BYTES = 80_000_000
 WORKING_SIDE = 1600
 # Pillow warns from 89 million pixels on; `decoded` refuses by MOST_PIXELS, before any is decoded.
@@ -102,8 +103,7 @@ def one_line(error: Exception) -> str:
 def decode(name: str, raw: Image.Image) -> Photo:
     """Return an opened image made upright, RGB and small enough to work with."""
     width, height = raw.size
-    if width * height > MOST_PIXELS:
-        raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)
+    check_pixels(raw)
     if min(width, height) < 16:
         raise PhotoError("photo_too_small", width=width, height=height)
     remarks = []
@@ -116,8 +116,7 @@ def decode(name: str, raw: Image.Image) -> Photo:
         raw.draft("RGB", (int(width * share), int(height * share)))
     turned = raw.getexif().get(0x0112, 1) in (5, 6, 7, 8)
     raw.load()
-    image = eight_bit(raw)
-    image = ImageOps.exif_transpose(image)
+    image = ImageOps.exif_transpose(eight_bit(raw))
     if max(image.size) > 2 * WORKING_SIDE:
         image.thumbnail((WORKING_SIDE, WORKING_SIDE), Image.Resampling.LANCZOS, reducing_gap=2.0)
     if turned:
@@ -125,15 +124,28 @@ def decode(name: str, raw: Image.Image) -> Photo:
     return Photo(name, image, width, height, tuple(remarks))
 
 
+def check_pixels(raw: Image.Image) -> None:
+    """Refuse a picture that would take more memory than a photo should. Raises PhotoError."""
+    most = MOST_PIXELS if raw.format in ("JPEG", "MPO") else MOST_UNREDUCED
+    if raw.width * raw.height > most:
+        raise PhotoError("photo_too_large", most=most // 1_000_000)
+
+
 def eight_bit(raw: Image.Image) -> Image.Image:
     """Any mode to RGB with 8 bits, transparency on white; keeps EXIF for the orientation."""
     exif = raw.getexif()
     if raw.mode.startswith("I") or raw.mode == "F":
-        values = np.asarray(raw, float)
+        values = np.asarray(raw)
         top = 65535.0 if values.max() > 255 else 255.0
-        raw = Image.fromarray(np.clip(values / top * 255, 0, 255).astype(np.uint8))
+        rows = np.empty(values.shape, np.uint8)
+        for y in range(0, len(values), 256):  # some at a time, since floats take much room
+            part = values[y : y + 256].astype(float)
+            rows[y : y + 256] = np.clip(part / top * 255, 0, 255).astype(np.uint8)
+        raw = Image.fromarray(rows)
     if raw.mode in ("RGBA", "LA", "PA") or "transparency" in raw.info:
-        rgba = raw.convert("RGBA")
+        rgba = raw if raw.mode == "RGBA" else raw.convert("RGBA")
+        if max(rgba.size) > 2 * WORKING_SIDE:  # before a second canvas of its size is made
+            rgba.thumbnail((2 * WORKING_SIDE, 2 * WORKING_SIDE), Image.Resampling.BOX)
         white = Image.new("RGBA", rgba.size, (255, 255, 255, 255))
         raw = Image.alpha_composite(white, rgba)
     image = raw.convert("RGB")

@@ -75,6 +75,30 @@ class Clash(Refusal):
     status = 409
 
 
+class Throttled(Refusal):
+    """An act that was tried too often."""
+
+    status = 429
+
+
+class NotSignedIn(ServiceError):
+    """Somebody who may not come in without an account."""
+
+    status = 401
+
+
+class NotAllowed(ServiceError):
+    """Somebody whose role doesn't reach so far, or a request from elsewhere."""
+
+    status = 403
+
+
+class TooLarge(Refusal):
+    """A request, a file or a list over its limit."""
+
+    status = 413
+
+
 # Every error that is meant for the person at the door.
 Expected = (GeneticsError, ClassifierError, ServiceError)
 

@@ -26,6 +26,11 @@ class Settings:
         """Folder of the content-addressed photos."""
         return self.home / "photos"
 
+    @property
+    def backups(self) -> Path:
+        """Folder of the backups that are made by themselves."""
+        return self.home / "backups"
+
 
 def from_environment() -> Settings:
     """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).

@@ -32,6 +32,8 @@ class Desk:
     by: str
     on: date
     later: Later | None = None
+    own_acts_only: bool = False
+    """Whether what others did can't be taken back from here."""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "by", self.by.strip()[:LONGEST_NAME] or KEEPER)

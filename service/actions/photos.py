@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from classifier.errors import ClassifierError
-from classifier.photo import PhotoError
 from service.actions.desk import Act, Desk, perform
 from service.errors import StoreError
 from service.records.birds import bird_named
@@ -63,32 +63,69 @@ def assign_photo(desk: Desk, photo: str, band: str) -> Act:
     return perform(desk, said, work)
 
 
-def take_in(
-    desk: Desk, settings: Settings, uploads: Sequence[tuple[str, bytes]], band: str
-) -> Incoming:
-    """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept."""
+@dataclass(frozen=True)
+class Upload:
+    """A file that was sent: its name, its size in bytes, and where it can be read."""
+
+    name: str
+    size: int
+    content: BinaryIO
+
+
+def take_in(desk: Desk, settings: Settings, uploads: Sequence[Upload], band: str) -> Incoming:
+    """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept.
+
+    One photo is in memory at a time.
+    """
     options = Options(original=settings.keep_originals, band=band.strip(), by=desk.by)
     with desk.store.reading() as session:
         bands = set(session.scalars(select(BirdRow.band)))
     kept: list[Taken] = []
     problems: list[Coded] = []
-    for name, data in uploads:
-        if len(data) > settings.most_upload:
-            large = Message("upload_too_large", most=settings.most_upload // 1_000_000)
-            problems.append(Message("photo_named", name=name, why=large))
-            continue
+    for upload in uploads:
         try:
-            sources = unpack(name, data)
-        except (StoreError, ClassifierError) as error:
-            problems.append(error)
-            continue
-        for source in sources:
-            taken = one(desk.store, source, options, bands)
-            if taken.state == REFUSED:
-                problems.append(Message("photo_named", name=taken.name, why=taken.message))
-            else:
-                kept.append(taken)
+            for source in photos_in(upload, settings.most_upload):
+                taken = one(desk.store, source, options, bands)
+                if taken.state == REFUSED:
+                    problems.append(Message("photo_named", name=taken.name, why=taken.message))
+                else:
+                    kept.append(taken)
+        except Unusable as error:
+            problems.append(error.complaint)
     return Incoming(kept, problems)
+
+
+class Unusable(Exception):
+    """An upload that can't be taken apart."""
+
+    def __init__(self, complaint: Coded) -> None:
+        super().__init__()
+        self.complaint = complaint
+
+
+def photos_in(upload: Upload, most: int) -> Iterator[File]:
+    """Return an upload's photos: itself, or those in a ZIP archive, each unpacked when its turn
+    comes.
+
+    Raises Unusable.
+    """
+    if not upload.name.lower().endswith(".zip"):
+        if upload.size > most:
+            large = Message("upload_too_large", most=most // 1_000_000)
+            raise Unusable(Message("photo_named", name=upload.name, why=large))
+        yield File(upload.name, upload.content.read)
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lot.zip"
+        with path.open("wb") as copy:
+            shutil.copyfileobj(upload.content, copy)
+        try:
+            found = files_of([path])[1]
+        except (StoreError, ClassifierError) as error:
+            # Named as it was sent, not as the copy is called here.
+            plain = StoreError(error.code, **error.values)
+            raise Unusable(Message("photo_named", name=upload.name, why=plain)) from None
+        yield from found
 
 
 def read_photos(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:
@@ -111,29 +148,3 @@ def bands_of(store: Store, photos: Sequence[str]) -> list[str]:
                 select(BirdRow.band).join(PhotoRow).where(PhotoRow.sha256.in_(photos)).distinct()
             )
         )
-
-
-def unpack(name: str, data: bytes) -> list[File]:
-    """Return an upload's photos: itself, or those in a ZIP archive. Raises StoreError."""
-    if not name.lower().endswith(".zip"):
-        return [File(name, lambda: data)]
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / name
-        path.write_bytes(data)
-        found = files_of([path])[1]
-        # Unpacked while the archive is there; what can't be is told as that photo's complaint.
-        return [File(file.name, load_now(file)) for file in found]
-
-
-def load_now(file: File) -> Callable[[], bytes]:
-    """Return a file whose bytes are loaded now; its complaint is raised when it is asked for."""
-    try:
-        data = file.load()
-    except PhotoError as error:
-        complaint = error
-
-        def refuse() -> bytes:
-            raise complaint
-
-        return refuse
-    return lambda: data

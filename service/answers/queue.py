@@ -16,6 +16,7 @@ from classifier.reading import risk
 from service.answers.assessments import assess_birds
 from service.records.database import Store, lots
 from service.records.readings import model_reading
+from service.records.seals import seal_row
 from service.records.tables import BirdRow, PhotoRow, PileRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -74,7 +75,7 @@ def sort_out(session: Session, which: ColumnElement[bool]) -> None:
         )
     session.execute(delete(PileRow).where(PileRow.photo_id.in_([p.id for p in photos])))
     if rows:
-        session.execute(insert(PileRow), rows)
+        session.execute(insert(PileRow), [{**row, "seal": seal_row(row)} for row in rows])
 
 
 def catch_up(store: Store) -> int:

@@ -29,6 +29,7 @@ from service.flock.conflicts import Conflict
 from service.flock.contradictions import conflicts_of
 from service.flock.inference import Inference, infer_flock
 from service.records.database import Store, lots
+from service.records.seals import seal_row
 from service.records.tables import AnswerRow, BirdRow, GlanceRow
 from service.wording.sentences import Message, from_data
 
@@ -96,18 +97,16 @@ def put(session: Session, key: str, contents: dict[str, dict[str, Any]]) -> None
     for some in lots(list(there)):
         numbers = [there[band] for band in some]
         session.execute(delete(AnswerRow).where(AnswerRow.bird_id.in_(numbers)))
-        session.execute(
-            insert(AnswerRow),
-            [
-                {
-                    "bird_id": there[b],
-                    "key": key,
-                    "in_conflict": bool(contents[b]["conflict"]),
-                    "content": contents[b],
-                }
-                for b in some
-            ],
-        )
+        rows = [
+            {
+                "bird_id": there[b],
+                "key": key,
+                "in_conflict": bool(contents[b]["conflict"]),
+                "content": contents[b],
+            }
+            for b in some
+        ]
+        session.execute(insert(AnswerRow), [{**row, "seal": seal_row(row)} for row in rows])
     rejudge(session, there)
 
 

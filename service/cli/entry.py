@@ -9,14 +9,14 @@ from __future__ import annotations
 import sys
 from typing import Any
 
-from service.cli import breeding, notes, opinions, photos, records, serve
+from service.cli import access, breeding, notes, opinions, photos, records, serve
 from service.cli.shared import app, say
 from service.errors import Expected
 from service.settings import from_environment, use_numbers
 from service.wording.language import speak
 from service.wording.sentences import say as in_words
 
-__all__ = ["app", "breeding", "main", "notes", "opinions", "photos", "records", "serve"]
+__all__ = ["access", "app", "breeding", "main", "notes", "opinions", "photos", "records", "serve"]
 
 
 def main(arguments: list[str] | None = None) -> None:

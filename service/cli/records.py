@@ -171,13 +171,12 @@ def restore(
     as_json: Json = False,
 ) -> None:
     """Bring a backup back, all of it or nothing."""
-    from service.records.backup import restore as bring_back
+    from service.actions.keeping import bring_back
 
     desk = desk_of()
     with bar(as_json) as progress:
         task = progress.add_task("bringing photos back", total=None)
-        count = bring_back(desk.store, file, replace, lambda: progress.advance(task))
-    desk.work_in(None)
+        count = bring_back(desk, file, replace, lambda: progress.advance(task))
     if as_json:
         print(json.dumps({"photos": count}))
     else:
@@ -192,11 +191,16 @@ def verify(
     tidy_up: Annotated[
         bool, typer.Option("--tidy", help="Remove half-written files, move unknown ones aside.")
     ] = False,
+    claim: Annotated[
+        bool,
+        typer.Option("--claim-photos", help="From now on the photo folder is these records'."),
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Check that nothing is missing or damaged."""
     from service.installation import open_store
     from service.records.backup import verify_backup
+    from service.records.identity import take_over
     from service.records.intake.journal import describe_sweep, tidy
     from service.records.verify import verify as check
 
@@ -207,6 +211,8 @@ def verify(
             count, complaints = len(names), list[Coded]()
         else:
             store = open_store(from_environment())
+            if claim:
+                take_over(store)
             if tidy_up:
                 for line in describe_sweep(store, tidy(store)):
                     say(in_words(line))
@@ -228,6 +234,36 @@ def verify(
         raise typer.Exit(1)
     if not as_json:
         out.print(f"{count} photos and all records are right", highlight=False)
+
+
+@app.command()
+def move(
+    to: Annotated[
+        str, typer.Argument(help="The other database, as postgresql://...", metavar="URL")
+    ],
+    home: Annotated[
+        Path | None, typer.Option(help="Another folder for the photos; else they stay.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Move records and photos to another database, verified."""
+    from dataclasses import replace as changed
+
+    from service.actions.keeping import move_records
+    from service.installation import open_store
+
+    settings = from_environment()
+    target = changed(settings, database=to, home=home.resolve() if home else settings.home)
+    with bar(as_json) as progress:
+        task = progress.add_task("copying photos", total=None)
+        count = move_records(open_store(settings), target, lambda: progress.advance(task))
+    if as_json:
+        print(json.dumps({"photos": count}))
+        return
+    out.print(f"{count} photos and all records are there, the same on both sides", highlight=False)
+    out.print(f"from now on: COMBWRIGHT_DATABASE={to}", highlight=False, soft_wrap=True)
+    if home:
+        out.print(f"             COMBWRIGHT_HOME={target.home}", highlight=False, soft_wrap=True)
 
 
 @app.command()

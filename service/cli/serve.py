@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from service.cli.shared import Weights, app, out
+from service.cli.shared import Weights, app, out, say
 
 
 @app.command()
@@ -16,15 +16,31 @@ def serve(
         str, typer.Option(help="Address; 0.0.0.0 lets a phone reach it.")
     ] = "127.0.0.1",
     port: Annotated[int, typer.Option(min=1, max=65535)] = 8000,
+    public_name: Annotated[
+        list[str] | None,
+        typer.Option(help="A name that the pages are reached by, as behind a proxy; repeatable."),
+    ] = None,
+    tls_cert: Annotated[Path | None, typer.Option(help="Certificate (PEM), for https.")] = None,
+    tls_key: Annotated[Path | None, typer.Option(help="Its key (PEM).")] = None,
+    log: Annotated[str, typer.Option(help="Lines of the log: text or json.")] = "text",
     weights: Weights = None,
 ) -> None:
     """Run the web page; records are kept in COMBWRIGHT_HOME."""
-    import uvicorn
-
+    from service.actions.door import door_for
+    from service.cli.logs import begin_log
+    from service.errors import UsageMistake
+    from service.settings import from_environment
     from service.web.application import create
+    from service.web.server import serve as serve_pages
 
-    # Pages hand Python's lock over at every query; while photos are read, each time they would
-    # wait 5 ms to get it back.
-    sys.setswitchinterval(0.0005)
-    out.print(f"Combwright on http://{host}:{port} (stop with Ctrl-C)", highlight=False)
-    uvicorn.run(create(weights=weights), host=host, port=port, log_level="warning")
+    if (tls_cert is None) != (tls_key is None):
+        raise UsageMistake("tls_needs_both")
+    begin_log(log)
+    settings = from_environment()
+    door = door_for(host, port, public_name or (), tls_cert is not None)
+    pages = create(settings, weights, door)
+    out.print(f"Combwright on {door.addresses[0]} (stop with Ctrl-C)", highlight=False)
+    if door.accounts and not door.secure and not public_name:
+        say("passwords and photos go over this network unencrypted; see SECURITY.md for https")
+    tls = {"ssl_certfile": str(tls_cert), "ssl_keyfile": str(tls_key)} if tls_cert else {}
+    serve_pages(pages, host, port, **tls)

@@ -57,10 +57,13 @@ def day_of(text: str) -> date:
 def desk_of(by: str = "") -> Desk:
     """Where the acts of this command are done: on the installation's records, today."""
     from service.actions.desk import Desk
+    from service.actions.keeping import back_up_today
     from service.installation import open_store
     from service.model import training_prior
 
-    return Desk(open_store(from_environment()), training_prior(), by, clock.today())
+    desk = Desk(open_store(from_environment()), training_prior(), by, clock.today())
+    back_up_today(desk)
+    return desk
 
 
 def bar(quiet: bool) -> Progress:

@@ -35,6 +35,7 @@ COLUMNS = (
     "notes",
 )
 
+MOST_COLUMNS = 500
 OR = " or "  # between possible parents
 
 
@@ -122,11 +123,32 @@ def as_text(raw: bytes, name: str) -> str:
         ) from None
 
 
+@dataclass(frozen=True)
+class Listed:
+    """Rows of a list, each read by itself; whether they fit each other isn't known yet."""
+
+    birds: tuple[Bird, ...]
+    columns: tuple[str, ...]
+
+
 def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ()) -> Flock:
     """Read a flock list from its text; parents may also be `beside` it, among birds kept before.
 
     Those that aren't on the list come behind it in the flock.
     """
+    return connect_list(parse_rows(text, name), name, beside)
+
+
+def connect_list(listed: Listed, name: str, beside: Sequence[Bird] = ()) -> Flock:
+    """Return a list's birds and those `beside` it as a flock. Raises FlockError."""
+    bands = {bird.bird for bird in listed.birds}
+    others = [bird for bird in beside if bird.bird not in bands]
+    flock = connect_parents([*listed.birds, *others], name)
+    return replace(flock, columns=listed.columns, listed=len(listed.birds))
+
+
+def parse_rows(text: str, name: str = "flock.csv") -> Listed:
+    """Read the rows of a flock list, each by itself. Raises FlockError."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
         rows = [(reader.line_num, row) for row in reader]
@@ -135,11 +157,7 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
     if not rows:
         raise FlockError("list_empty", place=Place(str(name)))
     header = [cell.strip() for cell in rows[0][1]]
-    if "bird" not in header:
-        raise FlockError("no_bird_column", place=Place(str(name), 1), known=tuple(header))
-    for cell in header:
-        if header.count(cell) > 1:
-            raise FlockError("column_twice", place=Place(str(name), 1), column=cell)
+    check_header(header, name)
     birds: list[Bird] = []
     lines: dict[str, int] = {}
     for line, row in rows[1:]:
@@ -157,9 +175,23 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
             raise complain(name, line, "bird", bird.bird, "already_on_line", first=lines[bird.bird])
         lines[bird.bird] = line
         birds.append(bird)
-    others = [bird for bird in beside if bird.bird not in lines]
-    flock = connect_parents([*birds, *others], name)
-    return replace(flock, columns=tuple(header), listed=len(birds))
+    return Listed(tuple(birds), tuple(header))
+
+
+def check_header(header: Sequence[str], name: str) -> None:
+    """Refuse a header without a bird, without names, or with a name twice. Raises FlockError."""
+    if len(header) > MOST_COLUMNS:
+        number = len(header)
+        raise FlockError("too_many_columns", place=Place(name, 1), number=number, most=MOST_COLUMNS)
+    if "bird" not in header:
+        raise FlockError("no_bird_column", place=Place(str(name), 1), known=tuple(header))
+    seen: set[str] = set()
+    for number, cell in enumerate(header, start=1):
+        if not cell:
+            raise FlockError("column_without_heading", place=Place(name, 1), number=number)
+        if cell in seen:
+            raise FlockError("column_twice", place=Place(str(name), 1), column=cell)
+        seen.add(cell)
 
 
 def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:

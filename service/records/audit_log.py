@@ -4,38 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Date, Table, event, func, insert, inspect, select
+from sqlalchemy import event, func, insert, inspect, select
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import Clash, NotFound, UsageMistake
-from service.records.tables import DERIVED, JOURNALS, Base, ChangeRow, Utc
+from service.records.seals import ADOPTED, last_seal, seal_line
+from service.records.tables import ACCESS, DERIVED, JOURNALS, Base, ChangeRow
+from service.records.values import lively, plain
 from service.wording.sentences import Message, as_data, from_data, say
 
-UNWATCHED = (*JOURNALS, *DERIVED)
+UNWATCHED = (*JOURNALS, *DERIVED, *ACCESS)
 CLASSES: dict[str, type[Base]] = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
-
-
-def plain(value: Any) -> Any:
-    """Return a column's value as JSON holds it."""
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat()
-    return value.isoformat() if isinstance(value, date) else value
-
-
-def lively(table: Table, row: dict[str, Any]) -> dict[str, Any]:
-    """JSON values of a row as the columns want them."""
-    found = {}
-    for name, value in row.items():
-        kind = table.c[name].type
-        if isinstance(value, str) and isinstance(kind, Utc):
-            value = datetime.fromisoformat(value)
-        elif isinstance(value, str) and isinstance(kind, Date):
-            value = date.fromisoformat(value)
-        found[name] = value
-    return found
 
 
 def content(item: Base) -> dict[str, Any]:
@@ -50,6 +32,8 @@ def earlier(item: Base) -> dict[str, Any]:
         history = state.attrs[name].history
         if history.deleted:
             was[name] = plain(history.deleted[0])
+        elif history.added:  # never filled in before: such columns hold no old value here
+            was[name] = None
     return was
 
 
@@ -74,23 +58,24 @@ def watch(sessions: sessionmaker[Session]) -> None:
         if "act" not in info:
             raise RuntimeError("a session that only reads has changed records")
         now = datetime.now(UTC)
-        session.execute(
-            insert(ChangeRow),
-            [
-                {
-                    "act": info["act"],
-                    "made": now,
-                    "by": info["by"][:80],
-                    "said": info["said"],
-                    "undoes": info.get("undoes", ""),
-                    "kind": item.__tablename__,
-                    "row": item.id,
-                    "before": before,
-                    "after": after,
-                }
-                for item, before, after in rows
-            ],
-        )
+        lines = [
+            {
+                "act": info["act"],
+                "made": now,
+                "by": info["by"][:80],
+                "said": info["said"],
+                "undoes": info.get("undoes", ""),
+                "kind": item.__tablename__,
+                "row": item.id,
+                "before": before,
+                "after": after,
+            }
+            for item, before, after in rows
+        ]
+        seal = last_seal(session)
+        for line in lines:
+            seal = line["seal"] = seal_line(seal, line)
+        session.execute(insert(ChangeRow), lines)
 
 
 @dataclass(frozen=True)
@@ -167,6 +152,8 @@ def undo(session: Session, act: str) -> int:
         raise NotFound("no_such_act", act=act)
     if session.scalar(select(ChangeRow.id).where(ChangeRow.undoes == act).limit(1)):
         raise Clash("undone_already")
+    if rows[0].said == ADOPTED:
+        raise Clash("not_to_be_undone")
     session.info["undoes"] = act
     for change in rows:
         kind = CLASSES[change.kind]
@@ -185,6 +172,11 @@ def undo(session: Session, act: str) -> int:
                 setattr(item, name, value)
         session.flush()
     return len(rows)
+
+
+def author(session: Session, act: str) -> str:
+    """Return who did an act."""
+    return session.scalar(select(ChangeRow.by).where(ChangeRow.act == act).limit(1)) or ""
 
 
 def find_act(session: Session, start: str) -> str:

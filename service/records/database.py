@@ -7,8 +7,10 @@ what a writer has read stays true until it commits.
 
 from __future__ import annotations
 
+import json
+import os
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,10 +21,17 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, text
-from sqlalchemy.exc import ArgumentError, DatabaseError, NoSuchModuleError, OperationalError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DatabaseError,
+    DataError,
+    NoSuchModuleError,
+    OperationalError,
+    StatementError,
+)
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.errors import StoreError
+from service.errors import Refusal, StoreError
 from service.wording.sentences import Coded, Message, as_data
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -62,19 +71,47 @@ def explain_database_error(error: Exception) -> StoreError:
     return StoreError(code, reason=" ".join(low.split())[:160])
 
 
+# What Python or a driver says of values that no column takes.
+UNSTORABLE = (UnicodeEncodeError, OverflowError, DataError)
+
+
+def file_of(url: str) -> Path | None:
+    """Return the file of an SQLite store, None for others and for one in memory."""
+    path = url.removeprefix("sqlite:///")
+    return Path(path) if url.startswith("sqlite:///") and path and path != ":memory:" else None
+
+
+def read_only(url: str) -> bool:
+    """Whether records are there that can only be looked at."""
+    file = file_of(url)
+    if file is None or not file.exists():
+        return False
+    return not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
+
+
 def open_engine(url: str) -> Engine:
-    """Return an engine by URL. Raises StoreError for a URL or folder that can't be used."""
+    """Return an engine by URL. Raises StoreError for a URL or folder that can't be used.
+
+    Files that it makes are for their owner alone; records that can't be written are opened to be
+    looked at.
+    """
+    look_only, file = read_only(url), file_of(url)
     try:
-        if url.startswith("sqlite:///"):
-            Path(url.removeprefix("sqlite:///")).parent.mkdir(parents=True, exist_ok=True)
+        if file is not None and look_only:
+            log = file.with_name(f"{file.name}-wal")
+            still = "" if log.exists() and log.stat().st_size else "&immutable=1"
+            url = f"sqlite:///file:{file.as_posix()}?mode=ro{still}&uri=true"
+        elif file is not None:
+            file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
         if url.startswith("postgresql://"):
             url = url.replace("postgresql://", "postgresql+psycopg://", 1)
-        engine = create_engine(url)
+        engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
     except (ArgumentError, NoSuchModuleError) as error:
         raise StoreError("database_url", url=url, reason=str(error)) from None
     except ImportError:
         raise StoreError("postgres_not_installed") from None
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise StoreError("home_unwritable", reason=str(error)) from None
     if engine.dialect.name == "sqlite":
 
@@ -83,8 +120,9 @@ def open_engine(url: str) -> Engine:
             connection.isolation_level = None  # transactions are begun below, not by the driver
             cursor = connection.cursor()
             cursor.execute(f"PRAGMA busy_timeout={BUSY_MILLISECONDS}")
-            cursor.execute("PRAGMA journal_mode=WAL")
-            cursor.execute("PRAGMA synchronous=FULL")
+            if not look_only:
+                cursor.execute("PRAGMA journal_mode=WAL")
+                cursor.execute("PRAGMA synchronous=FULL")
             cursor.execute("PRAGMA foreign_keys=ON")
             cursor.close()
 
@@ -99,21 +137,38 @@ def open_engine(url: str) -> Engine:
     return engine
 
 
-def upgrade(engine: Engine) -> None:
-    """Bring the tables to the newest migration; two processes at once do it one after the other."""
+def upgrade(
+    engine: Engine,
+    look_only: bool = False,
+    before: Callable[[Connection, str], None] = lambda connection, revision: None,
+) -> None:
+    """Bring the tables to the newest migration; two processes at once do it one after the other.
+
+    `before` is called with records of an older version before they are migrated. Raises StoreError
+    for those of a newer version, and for older ones that can't be written.
+    """
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
-    newest = ScriptDirectory.from_config(config).get_current_head()
+    script = ScriptDirectory.from_config(config)
+    newest, known = script.get_current_head(), {r.revision for r in script.walk_revisions()}
     try:
         with engine.connect() as connection:
-            if MigrationContext.configure(connection).get_current_revision() == newest:
-                return  # without waiting for writers
+            revision = MigrationContext.configure(connection).get_current_revision()
+        if revision == newest:
+            return  # without waiting for writers
+        if revision is not None and revision not in known:
+            raise StoreError("records_newer", revision=revision)
+        if look_only:
+            raise StoreError("records_read_only")
         with engine.execution_options(writes=True).connect() as connection:
             if engine.dialect.name == "sqlite":
                 # Tables are rebuilt by copying, which foreign keys would take for a loss.
                 connection.exec_driver_sql("COMMIT")
                 connection.exec_driver_sql("PRAGMA foreign_keys=OFF")
                 connection.exec_driver_sql("BEGIN IMMEDIATE")
+            revision = MigrationContext.configure(connection).get_current_revision()
+            if revision is not None and revision != newest:
+                before(connection, revision)
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
             connection.commit()
@@ -123,6 +178,40 @@ def upgrade(engine: Engine) -> None:
                 connection.exec_driver_sql("BEGIN")
     except DatabaseError as error:
         raise explain_database_error(error) from None
+
+
+# What Python makes of a date or time that a damaged file holds.
+ILL_DATED = (
+    "isoformat string",
+    "parse date string",
+    "parse datetime string",
+    "out of range for month",
+    "must be in ",
+    "is out of range",
+)
+
+
+@contextmanager
+def explained() -> Iterator[None]:
+    """Let what a database or its driver complains of be told as ours."""
+    try:
+        yield
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise StoreError("records_damaged", reason=str(error)[:160]) from error
+    except ValueError as error:
+        if any(sign in str(error) for sign in ILL_DATED):
+            raise StoreError("records_damaged", reason=str(error)[:160]) from error
+        if isinstance(error, UNSTORABLE):
+            raise Refusal("text_unusable") from error
+        raise
+    except UNSTORABLE as error:
+        raise Refusal("text_unusable") from error
+    except (OperationalError, DatabaseError) as error:
+        raise explain_database_error(error) from error
+    except StatementError as error:  # a value that a column's type doesn't take
+        if isinstance(error.orig, (*UNSTORABLE, ValueError, TypeError)):
+            raise Refusal("text_unusable") from error
+        raise
 
 
 @dataclass(frozen=True)
@@ -135,14 +224,19 @@ class Store:
     held_families: dict[str, Any] = field(default_factory=dict)
     """By band, families held ready for the next reading (`service/answers/incremental.py`)."""
 
+    look_only: bool = False
+    """Whether the records can only be looked at."""
+
+    @property
+    def backups(self) -> Path:
+        """Folder of the backups that are made by themselves, beside that of the photos."""
+        return self.photos.parent / "backups"
+
     @contextmanager
     def reading(self) -> Iterator[Session]:
         """Provide a session that sees one state of the records. Raises StoreError."""
-        try:
-            with self.sessions.begin() as session:
-                yield session
-        except (OperationalError, DatabaseError) as error:
-            raise explain_database_error(error) from error
+        with explained(), self.sessions.begin() as session:
+            yield session
 
     @contextmanager
     def writing(self, by: str, act: Coded | str) -> Iterator[Session]:
@@ -150,13 +244,12 @@ class Store:
 
         Committed at the end, or nothing of it. `by` is who does it, `act` what is done.
         """
+        if self.look_only:
+            raise StoreError("records_read_only")
         said = Message("act_words", text=act) if isinstance(act, str) else act
         bind = self.engine.execution_options(writes=True)
-        try:
-            with self.sessions.begin() as session:
-                session.bind = bind
-                session.info.update(by=by, said=as_data(said), act=uuid.uuid4().hex)
-                session.connection()  # wait for other writers now, before anything is read
-                yield session
-        except (OperationalError, DatabaseError) as error:
-            raise explain_database_error(error) from error
+        with explained(), self.sessions.begin() as session:
+            session.bind = bind
+            session.info.update(by=by, said=as_data(said), act=uuid.uuid4().hex)
+            session.connection()  # wait for other writers now, before anything is read
+            yield session

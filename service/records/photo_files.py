@@ -8,6 +8,7 @@ that is about to get its row from one that a crash left behind: writers share th
 from __future__ import annotations
 
 import errno
+import glob
 import hashlib
 import os
 from collections.abc import Collection, Iterator
@@ -41,7 +42,9 @@ def keep(folder: Path, data: bytes, suffix: str) -> str:
     try:
         if target.is_file() and target.stat().st_size == len(data):
             return sha256
-        target.parent.mkdir(parents=True, exist_ok=True)
+        if not target.parent.is_dir():
+            target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+            sync(folder)
         with draft_of(target) as draft:
             draft.write_bytes(data)
     except OSError as error:
@@ -49,14 +52,25 @@ def keep(folder: Path, data: bytes, suffix: str) -> str:
     return sha256
 
 
+def write_mark(path: Path, data: bytes) -> None:
+    """Write a small file of our own, for its owner alone. Raises OSError."""
+    with draft_of(path) as draft:
+        draft.write_bytes(data)
+
+
 @contextmanager
 def draft_of(path: Path) -> Iterator[Path]:
     """Provide a draft beside a file, which takes the file's name once it is complete and synced.
 
-    The one way in which files are written here: they are there in full or not at all.
+    The one way in which files are written here: they are there in full or not at all, and for
+    their owner alone. Drafts of the same file that a crash left behind are removed.
     """
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*{PART}"):
+        if not running(left.name.removesuffix(PART).rpartition(".")[2]):
+            left.unlink(missing_ok=True)
     draft = path.with_name(f".{path.name}.{os.getpid()}{PART}")
     try:
+        os.close(os.open(draft, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600))
         yield draft
         with draft.open("rb+") as file:
             os.fsync(file.fileno())
@@ -64,6 +78,19 @@ def draft_of(path: Path) -> Iterator[Path]:
         sync(path.parent)
     finally:
         draft.unlink(missing_ok=True)
+
+
+def running(number: str) -> bool:
+    """Whether a process by that number runs, as far as can be told."""
+    if not number.isdecimal() or os.name != "posix":
+        return True
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError):
+        return True
+    return True
 
 
 def write_whole(path: Path, data: bytes) -> None:
@@ -114,8 +141,11 @@ def in_use(folder: Path, alone: bool = False) -> Iterator[bool]:
     except ImportError:  # no such locks on Windows: never sweep there while anything may write
         yield not alone
         return
+    if not alone and folder.is_dir() and not os.access(folder, os.W_OK):
+        yield True  # nobody writes where nothing can be written
+        return
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         file = folder.with_name(f"{folder.name}.lock").open("a")
     except OSError as error:
         raise unkept(folder, error) from error
@@ -130,7 +160,7 @@ def in_use(folder: Path, alone: bool = False) -> Iterator[bool]:
 
 def files(folder: Path) -> Iterator[Path]:
     """All files of the folder of photos."""
-    for path in sorted(folder.glob("??/*")):
+    for path in sorted(folder.glob("[0-9a-f][0-9a-f]/*")):
         if path.is_file():
             yield path
 
@@ -155,6 +185,8 @@ class Swept:
     """Whole files that the records don't know, now in the folder aside."""
     brought_back: int
     """Files that had been moved aside, which these records do know."""
+    refused: bool = False
+    """Nothing was done, since the folder belongs to other records."""
 
 
 def sweep(folder: Path, known: Collection[str]) -> Swept:
@@ -185,7 +217,7 @@ def sweep(folder: Path, known: Collection[str]) -> Swept:
 def move(path: Path, target: Path) -> None:
     """Move a file within the home folder, so that the move lasts over a power cut."""
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
+        target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         path.rename(target)
         sync(target.parent)
         sync(path.parent)

@@ -256,6 +256,8 @@ class ChangeRow(Base):
     row: Mapped[int]
     before: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     after: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    seal: Mapped[str] = mapped_column(String(64), default="")
+    """SHA-256 of this line and of the seal before it, so that no line changes or goes unseen."""
 
 
 class AnswerRow(Base):
@@ -269,6 +271,8 @@ class AnswerRow(Base):
     key: Mapped[str] = mapped_column(String(64))
     in_conflict: Mapped[bool] = mapped_column(default=False, index=True)
     content: Mapped[dict[str, Any]]
+    seal: Mapped[str] = mapped_column(String(64), default="")
+    """SHA-256 of the rest of the row."""
 
 
 class GlanceRow(Base):
@@ -296,6 +300,8 @@ class PileRow(Base):
     risk: Mapped[float] = mapped_column(Double)
     looked_at: Mapped[bool]
     """Whether a person has read it."""
+    seal: Mapped[str] = mapped_column(String(64), default="")
+    """SHA-256 of the rest of the row."""
 
 
 class HashPartRow(Base):
@@ -311,7 +317,77 @@ class HashPartRow(Base):
     )
 
 
+class IdentityRow(Base):
+    """One row: which records these are; their folder of photos carries the same identity."""
+
+    __tablename__ = "identity"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    identity: Mapped[str] = mapped_column(String(32))
+    made: Mapped[datetime]
+
+
+class AccountRow(Base):
+    """Somebody who may come in over the network."""
+
+    __tablename__ = "accounts"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(80), unique=True)
+    role: Mapped[str] = mapped_column(String(8))
+    secret: Mapped[str] = mapped_column(String(200))
+    """The password's Argon2id hash."""
+    made: Mapped[datetime]
+    closed: Mapped[bool] = mapped_column(default=False)
+
+
+class InvitationRow(Base):
+    """A one-time link by which a helper makes an account."""
+
+    __tablename__ = "invitations"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(String(64), unique=True)
+    """SHA-256 of the link's token, which itself is kept nowhere."""
+    role: Mapped[str] = mapped_column(String(8))
+    by: Mapped[str] = mapped_column(String(80))
+    made: Mapped[datetime]
+    expires: Mapped[datetime]
+    used: Mapped[datetime | None]
+
+
+class SessionRow(Base):
+    """A browser in which somebody is signed in."""
+
+    __tablename__ = "sessions"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    digest: Mapped[str] = mapped_column(String(64), unique=True)
+    """SHA-256 of the cookie's token."""
+    account_id: Mapped[int] = mapped_column(
+        ForeignKey("accounts.id", ondelete="CASCADE"), index=True
+    )
+    account: Mapped[AccountRow] = relationship()
+    made: Mapped[datetime]
+    renewed: Mapped[datetime]
+    expires: Mapped[datetime]
+    former: Mapped[str] = mapped_column(String(64), default="", index=True)
+    """Digest of the token before this one, good for a short while after it was replaced."""
+
+
+class AttemptRow(Base):
+    """Passwords that were wrong, by account name or address, to slow down guessing."""
+
+    __tablename__ = "attempts"
+
+    key: Mapped[str] = mapped_column(String(120), primary_key=True)
+    failures: Mapped[int]
+    last: Mapped[datetime]
+
+
 # Worked out from the rest: neither on the trail nor in exports.
 DERIVED = ("answers", "glances", "piles", "hash_parts")
 # Written once and never changed by hand: a journal is its own trail.
-JOURNALS = ("intakes", "intake_items", "changes")
+JOURNALS = ("intakes", "intake_items", "changes", "identity")
+# Who may come in: never in an export or backup, which may be given away, nor on the trail.
+ACCESS = ("accounts", "invitations", "sessions", "attempts")

@@ -7,13 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from sqlalchemy import select, text
+from sqlalchemy import inspect, select, text
 from sqlalchemy.orm import Session
 
+from service.errors import StoreError
 from service.records.database import Store
+from service.records.identity import foreign
 from service.records.photo_files import place, strays
-from service.records.states import STATES
-from service.records.tables import ChangeRow, ItemRow, PhotoRow
+from service.records.row_checks import check_rows
+from service.records.tables import Base, ChangeRow, PhotoRow
 from service.wording.sentences import Message
 
 
@@ -44,28 +46,53 @@ def stored_files(session: Session) -> set[str]:
 def verify(store: Store, told: Callable[[], None] = lambda: None) -> Check:
     """Check everything; `told` hears of each photo. Nothing is changed."""
     complaints: list[Message] = []
-    with store.reading() as session:
-        if store.engine.dialect.name == "sqlite":
-            lines = session.execute(text("PRAGMA integrity_check")).scalars().all()
-            complaints += [
-                Message("verify_database", reason=line) for line in lines if line != "ok"
-            ]
-            for row in session.execute(text("PRAGMA foreign_key_check")):
-                found = Message("verify_reference", row=row[1], table=row[0], other=row[2])
-                complaints.append(found)
-        photos = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
-        known = stored_files(session)
-        for item in session.scalars(select(ItemRow)):
-            if item.state not in STATES:
-                complaints.append(Message("verify_item_state", name=item.name, state=item.state))
-            if item.state in ("kept", "already there") and not item.photo_sha256:
-                complaints.append(Message("verify_item_photo", name=item.name))
+    try:
+        photos, known = check_database(store, complaints)
+        others = foreign(store)
+    except StoreError as error:  # so damaged that it can't be read to its end
+        return Check(0, (*complaints, Message("verify_database", reason=str(error))))
+    if others:
+        folder = str(store.photos)
+        return Check(len(photos), (*complaints, Message("verify_foreign", folder=folder)))
     for sha256, suffix in photos:
         complaints += wrong(place(store.photos, sha256, suffix), sha256)
         told()
     for path in strays(store.photos, known):
         complaints.append(Message("verify_stray", name=path.name))
     return Check(len(photos), tuple(complaints))
+
+
+def check_database(
+    store: Store, complaints: list[Message]
+) -> tuple[list[tuple[str, str]], set[str]]:
+    """Add what is wrong with the database; return its photos and the files that it knows."""
+    with store.reading() as session:
+        if store.engine.dialect.name == "sqlite":
+            lines = session.execute(text("PRAGMA integrity_check")).scalars().all()
+            complaints += [
+                Message("verify_database", reason=line) for line in lines if line != "ok"
+            ]
+        complaints += check_schema(session)
+        complaints += check_rows(session)
+        rows = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
+        return [(row.sha256, row.suffix) for row in rows], stored_files(session)
+
+
+def check_schema(session: Session) -> list[Message]:
+    """Tell what the tables lack of those that this version works with."""
+    found = []
+    inspector = inspect(session.connection())
+    for table in Base.metadata.sorted_tables:
+        if not inspector.has_table(table.name):
+            found.append(Message("verify_table", table=table.name))
+            continue
+        there = {column["name"] for column in inspector.get_columns(table.name)}
+        indexes = {index["name"] for index in inspector.get_indexes(table.name)}
+        lacking = {column.name for column in table.c} - there
+        lacking |= {str(index.name) for index in table.indexes} - indexes
+        if lacking:
+            found.append(Message("verify_columns", table=table.name, names=sorted(lacking)))
+    return found
 
 
 def wrong(path: Path, sha256: str) -> list[Message]:

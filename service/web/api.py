@@ -5,21 +5,19 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import replace
 from datetime import date
-from pathlib import Path
 from typing import Annotated, Any
 
-from fastapi import APIRouter, BackgroundTasks, File, Form, Query, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, Query, Response, UploadFile
 from fastapi import Path as InPath
 from fastapi import Request as Asked
 from pydantic import BaseModel, Field
 from sqlalchemy import select
 
-from classifier.photo import open_photo
 from genetics.planning import usual_rates
 from service import clock
+from service.actions import access
 from service.actions.desk import Act as Performed
 from service.actions.flock import (
     count_chicks,
@@ -32,13 +30,15 @@ from service.actions.lists import import_list, undo
 from service.actions.observations import note_sighting, observe_comb
 from service.actions.photos import assign_photo, bands_of
 from service.actions.photos import take_in as keep_photos
-from service.errors import Refusal, UsageMistake
+from service.errors import NotSignedIn, Refusal, UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.flock.crosses import cross_answer
 from service.flock.matings import mating_test
 from service.records.audit_log import act_json, acts
 from service.records.birds import as_listed
-from service.records.intake.bands import band_in_picture
+from service.records.exchange.importing import MOST_LIST
+from service.records.intake.bands import band_of_codes
+from service.records.intake.decoding import codes_of
 from service.records.intake.read_pending import read_pending
 from service.records.states import KEPT
 from service.records.tables import BirdRow
@@ -46,11 +46,13 @@ from service.views.pens_and_hatches import hatches, pens
 from service.views.photo_cards import Card, cards_of
 from service.views.second_opinion import settling_steps, step_json
 from service.views.sorting import of_pile, progress
-from service.web.birds import MOST_LIST, bird_row, known_of
+from service.web.accounts import signed_out, visitor_of
+from service.web.birds import bird_row, known_of
+from service.web.cookies import set_session
 from service.web.matings import subject_named
 from service.web.opinions import opinion_of
-from service.web.pages import Records, comb_name, desk_of, reader_of, settings_of
-from service.web.photos import photo_row
+from service.web.pages import Records, comb_name, desk_of, reader_of, settings_of, store_of
+from service.web.photos import photo_row, upload_of
 from service.wording.sentences import as_data, say, with_sentence
 
 router = APIRouter(prefix="/api/v1")
@@ -154,6 +156,20 @@ class Counted(BaseModel):
     by: str = ""
 
 
+class SignIn(BaseModel):
+    """Who comes in, over the network."""
+
+    name: str = Field(max_length=80)
+    password: str = Field(max_length=1000)
+
+
+class WhoAmI(BaseModel):
+    """Who asks, and what they may do; at the machine itself there is no name."""
+
+    name: str
+    role: str
+
+
 class Label(BaseModel):
     """The band on a label."""
 
@@ -163,6 +179,35 @@ class Label(BaseModel):
 def done(act: Performed) -> Done:
     """Return an act for programs."""
     return Done(act=act.name, said=with_sentence(act.said), birds=list(act.bands))
+
+
+@router.post("/session", tags=["access"])
+def sign_in(request: Asked, answer: Response, who: SignIn) -> WhoAmI:
+    """Begin a session: its cookie comes with the answer."""
+    store = store_of(request)
+    address = request.client.host if request.client else ""
+    token = access.sign_in(store, who.name, who.password, address)
+    set_session(answer, request, request.app.state.signer, token)
+    found = access.visitor_of(store, token)
+    assert found is not None
+    return WhoAmI(name=found[0].name, role=found[0].role)
+
+
+@router.get("/session", tags=["access"])
+def who_am_i(request: Asked) -> WhoAmI:
+    """Say who asks."""
+    visitor = visitor_of(request)
+    if visitor is None:
+        raise NotSignedIn("not_signed_in")
+    return WhoAmI(name=visitor.name, role=visitor.role)
+
+
+@router.delete("/session", tags=["access"], status_code=204)
+def sign_out(request: Asked) -> Response:
+    """End the session."""
+    answer = Response(status_code=204)
+    signed_out(request, answer)
+    return answer
 
 
 @router.post("/photos", tags=["photos"])
@@ -175,11 +220,10 @@ def take_in(
     """Keep a photo, read it, and say at once what is wrong with it."""
     settings, reader = settings_of(request), reader_of(request)
     desk = desk_of(request, later)
-    data = file.file.read(settings.most_upload + 1)
-    name = Path(file.filename or "photo").name[:200]
-    if name.lower().endswith(".zip"):
+    upload = upload_of(file)
+    if upload.name.lower().endswith(".zip"):
         raise UsageMistake("one_photo_at_a_time")
-    incoming = keep_photos(desk, settings, [(name, data)], bird)
+    incoming = keep_photos(desk, settings, [upload], bird)
     if incoming.problems:
         raise Refusal(incoming.problems[0].code, **incoming.problems[0].values)
     (taken,) = incoming.kept
@@ -205,12 +249,9 @@ def take_in(
 @router.post("/labels", tags=["photos"])
 def label(records: Records, file: Annotated[UploadFile, File()]) -> Label:
     """Return the band on a photographed leg-band label."""
-    with tempfile.NamedTemporaryFile(suffix=Path(file.filename or "x.jpg").suffix) as copy:
-        copy.write(file.file.read(40_000_000))
-        copy.flush()
-        picture = open_photo(Path(copy.name)).image
+    data = file.file.read()
     bands = set(records.scalars(select(BirdRow.band)))
-    band = band_in_picture(picture, bands)
+    band = band_of_codes(codes_of(file.filename or "label", data), bands)
     if band is None:
         raise Refusal("no_label_found")
     return Label(band=band)
@@ -328,7 +369,7 @@ def bring_in(
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Done:
     """Bring in a flock list, all of it or nothing."""
-    data, name = file.file.read(MOST_LIST), file.filename or "flock.csv"
+    data, name = file.file.read(MOST_LIST + 1), file.filename or "flock.csv"
     act, _ = import_list(desk_of(request, later, by), data, name)
     return done(act)
 

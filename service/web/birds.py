@@ -22,6 +22,7 @@ from service.flock.candidates import Candidate
 from service.records.birds import as_listed
 from service.records.entries import CHOICES
 from service.records.exchange.flocklist import csv_text, table
+from service.records.exchange.importing import MOST_LIST
 from service.records.tables import AnswerRow, BirdRow, DecisionRow
 from service.views.bird_looks import last_noted
 from service.views.family_tree import family_of
@@ -43,7 +44,6 @@ from service.wording.sentences import Message, say
 
 router = APIRouter()
 SHOWN = 100
-MOST_LIST = 10_000_000  # bytes of a list
 
 
 @router.get("/birds")
@@ -81,7 +81,7 @@ def bring_in(
 ) -> Response:
     """Take in a flock list, all of it or nothing."""
     try:
-        data = file.file.read(MOST_LIST)
+        data = file.file.read(MOST_LIST + 1)
         act, _ = import_list(desk_of(request, later, by), data, file.filename or "flock.csv")
     except (ServiceError, GeneticsError) as error:
         return page(

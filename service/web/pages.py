@@ -20,6 +20,7 @@ from service import clock
 from service.actions.desk import Desk
 from service.documents.triage_html import environment
 from service.errors import UsageMistake
+from service.records.accounts import Visitor
 from service.wording.language import LANGUAGES, current, marked, translated
 from service.wording.numbers import times
 from service.wording.sentences import Message, say, word
@@ -64,6 +65,7 @@ def templates() -> Environment:
         moment=moment_name,
         path=quote_path,
         times=times,
+        may=lambda role: say(Message(f"may_{role}")),
         way=lambda name: say(Message(f"way_{name}")),
     )
     env.globals.update(
@@ -78,11 +80,18 @@ def quote_path(text: object) -> str:
 
 
 TEMPLATES = templates()
+MACHINE = Visitor("", "own")
+
+
+def signed_in_as(request: Request) -> str:
+    """Return the name of the visitor's account, nothing for whoever sits at the machine."""
+    visitor = getattr(request.state, "visitor", None)
+    return visitor.name if visitor is not None and visitor.account is not None else ""
 
 
 def who(request: Request) -> str:
-    """Return the name that this visitor gave last time."""
-    return unquote(request.cookies.get("who", ""))[:80]
+    """Return the visitor's account, else the name that was given last time at the machine."""
+    return signed_in_as(request) or unquote(request.cookies.get("who", ""))[:80]
 
 
 def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:
@@ -92,6 +101,8 @@ def page(request: Request, name: str, status: int = 200, **values: Any) -> HTMLR
         here=str(request.url.path) + (f"?{request.url.query}" if request.url.query else ""),
         language=current.get(),
         who=who(request),
+        signed_in=signed_in_as(request),
+        visitor=getattr(request.state, "visitor", None),
         did=request.query_params.get("did", ""),
         **values,
     )
@@ -103,7 +114,12 @@ def gone_to(request: Request, target: str, did: str = "", by: str = "") -> Redir
 
     To a page of ours, with the act that can be taken back there.
     """
-    if not target.startswith("/") or target.startswith("//") or "\\" in target:
+    if (
+        not target.startswith("/")
+        or target.startswith("//")
+        or not target.isprintable()
+        or "\\" in target
+    ):
         target = "/"
     if did:
         plain, _, rest = target.partition("?")
@@ -118,8 +134,8 @@ def gone_to(request: Request, target: str, did: str = "", by: str = "") -> Redir
 
 
 def name_of(request: Request, by: str = "") -> str:
-    """Who acts: the name in the form, else the one that was given last."""
-    return by.strip() or who(request)
+    """Who acts: the account; at the machine itself, where there is none, whoever is named."""
+    return signed_in_as(request) or by.strip() or who(request)
 
 
 def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> Desk:
@@ -130,6 +146,7 @@ def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> De
         name_of(request, by),
         clock.today(),
         later.add_task if later is not None else None,
+        own_acts_only=not getattr(request.state, "visitor", MACHINE).may("decide"),
     )
 
 

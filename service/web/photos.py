@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections import OrderedDict
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote
 
@@ -14,12 +14,14 @@ from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from classifier.photo import head_view, open_photo
+from classifier.photo import head_view
 from classifier.reading import Reading
 from service.actions.observations import observe_comb
-from service.actions.photos import assign_photo, read_lot, read_photos
+from service.actions.photos import Upload, assign_photo, read_lot, read_photos
 from service.actions.photos import take_in as keep_photos
 from service.errors import NotFound
+from service.records.intake.decoding import picture_of
+from service.records.intake.sources import printable
 from service.records.photo_files import place
 from service.records.readings import model_reading
 from service.records.tables import BirdRow, PhotoRow
@@ -54,9 +56,7 @@ def take_in(
 ) -> Response:
     """Keep uploaded photos and read them: a few at once, many while one looks on."""
     settings, desk = settings_of(request), desk_of(request, later, by)
-    most = settings.most_upload + 1
-    uploads = [(Path(f.filename or "photo").name[:200], f.file.read(most)) for f in files]
-    incoming = keep_photos(desk, settings, uploads, bird)
+    incoming = keep_photos(desk, settings, [upload_of(file) for file in files], bird)
     photos = incoming.photos
     if len(photos) <= AT_ONCE:
         read_photos(desk, reader_of(request), photos)
@@ -74,6 +74,15 @@ def take_in(
     if back:
         return gone_to(request, back, by=by)
     return gone_to(request, f"/photos/{photos[0]}" if len(photos) == 1 else "/sort", by=by)
+
+
+def upload_of(file: UploadFile) -> Upload:
+    """Return a file of a form."""
+    name = printable(PurePath((file.filename or "photo").replace("\\", "/")).name)[:200]
+    content = file.file
+    size = content.seek(0, io.SEEK_END)
+    content.seek(0)
+    return Upload(name or "photo", size, content)
 
 
 def photo_row(records: Session, sha256: str) -> PhotoRow:
@@ -172,7 +181,7 @@ def no_head(reading: Reading | None) -> bool:
 
 def render_view(reader: Model, path: Path, reading: Reading | None, view: str) -> bytes:
     """Return a view of a photo as JPEG."""
-    photo = open_photo(path)
+    photo = picture_of(path.name, path.read_bytes())
     image = photo.image
     if view == "head" and reading:
         image = head_view(photo, reading.head.box, 1.3, 420)

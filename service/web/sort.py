@@ -18,7 +18,7 @@ from service.records.tables import PhotoRow
 from service.views.photo_cards import cards_of
 from service.views.sorting import of_pile, progress, to_read_blind
 from service.views.walk import groups
-from service.web.pages import Records, desk_of, gone_to, page, who
+from service.web.pages import Records, desk_of, gone_to, name_of, page
 
 router = APIRouter()
 SHOWN = 24
@@ -51,7 +51,7 @@ def table(
 @router.get("/sort/blind")
 def blind(request: Request, records: Records, hatch: str = "", by: str = "") -> HTMLResponse:
     """One photo after the other, without what anyone has read."""
-    name = by.strip() or who(request)
+    name = name_of(request, by)
     number = int(hatch) if hatch.isdecimal() else None
     photos = to_read_blind(records, name, number, 1) if name else []
     return page(request, "blind.html", photo=photos[0] if photos else None, by=name, on_and_on=True)

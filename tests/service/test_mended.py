@@ -44,7 +44,7 @@ def client(settings):
     with store.writing("Ada", "list") as session:
         take_in(session, parse_flock(FAMILY, "flock.csv", stored_birds(session)))
     store.engine.dispose()
-    with TestClient(create(settings)) as client:
+    with TestClient(create(settings), base_url="http://127.0.0.1") as client:
         yield client
 
 
@@ -94,7 +94,7 @@ def test_rates_of_ones_own_count_on_the_command_line(combwright, settings, tmp_p
     try:
         use_numbers(replace(settings, numbers=mine))
         assert usual_rates() == (0.5, 0.8, 0.9)
-        with TestClient(create(settings)) as client:
+        with TestClient(create(settings), base_url="http://127.0.0.1") as client:
             query = {"bird": "R/? P/P"}
             assert client.get("/api/v1/test-mating", params=query).json()["eggs"] == given
     finally:

@@ -7,18 +7,20 @@ import io
 from pathlib import Path
 
 from genetics.messages import Place
-from service.errors import FlockError, StoreError
+from service.errors import FlockError, StoreError, TooLarge
 from service.flock.flock_csv import as_text
-from service.records.backup import load, parse_records
+from service.records.backup import check_photos, join_folder, load, parse_records
 from service.records.database import Store
 from service.records.exchange.sheets import SUFFIXES, read_sheet
-from service.records.photo_files import place
 from service.wording.sentences import Message
+
+MOST_LIST = 10_000_000  # bytes, at every door
 
 
 def rows_from(path: Path) -> list[list[str]]:
     """Rows of a CSV file or spreadsheet as text. Raises FlockError."""
     try:
+        check_size(path.stat().st_size, str(path))
         data = path.read_bytes()
     except OSError as error:
         raise FlockError(
@@ -32,6 +34,12 @@ def rows_from(path: Path) -> list[list[str]]:
     except csv.Error as error:
         raise FlockError("not_csv", place=Place(str(path)), reason=str(error)) from None
     return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+
+
+def check_size(size: int, name: str) -> None:
+    """Refuse a list over the limit, rather than cut it short. Raises TooLarge."""
+    if size > MOST_LIST:
+        raise TooLarge("list_over_limit", place=Place(name), most=MOST_LIST)
 
 
 def mark(text: str) -> str:
@@ -54,12 +62,8 @@ def records_from(store: Store, path: Path, replace: bool, by: str) -> int:
         ) from None
     except UnicodeDecodeError:
         raise StoreError("not_utf8", place=Place(str(path))) from None
-    missing = [
-        row["sha256"]
-        for row in content.get("photos", [])
-        if not place(store.photos, row["sha256"], row["suffix"]).is_file()
-    ]
-    if missing:
-        raise StoreError("photos_not_here", place=Place(str(path)), number=len(missing))
     with store.writing(by, Message("act_records", name=path.name)) as session:
-        return load(session, content, str(path), replace)
+        count = load(session, content, str(path), replace)
+        join_folder(session, store.photos, content)
+        check_photos(session, store.photos, str(path))
+        return count

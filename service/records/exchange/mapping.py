@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from genetics.messages import Place
 from service.errors import FlockError
-from service.flock.flock_csv import COLUMNS, Bird, Flock, parse_flock
+from service.flock.flock_csv import COLUMNS, Listed, parse_rows
 from service.records.exchange.flocklist import csv_text
 
 # Words that breeders head their lists with, lower case without marks (common practice, no source).
@@ -120,13 +121,8 @@ def translate_cell(column: str, value: str) -> str:
     return word
 
 
-def map_table(
-    rows: Sequence[Sequence[str]],
-    columns: Mapping[str, str],
-    name: str,
-    beside: Sequence[Bird] = (),
-) -> Flock:
-    """Return a flock from any table by its mapping. Raises FlockError, with the file's own line."""
+def map_table(rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: str) -> Listed:
+    """Return the birds of any table by its mapping. Raises FlockError, with the file's own line."""
     if not rows:
         raise FlockError("list_empty", place=Place(str(name)))
     headings = list(rows[0])
@@ -138,7 +134,7 @@ def map_table(
             raise FlockError("column_without_heading", place=Place(str(name), 1), number=i + 1)
     keep = [i for i in range(len(headings)) if i not in unnamed]
     names = [columns.get(headings[i], headings[i]) for i in keep]
-    clash = [n for n in names if names.count(n) > 1]
+    clash = [n for n, number in Counter(names).items() if number > 1]
     if clash:
         raise FlockError("columns_clash", place=Place(str(name), 1), column=clash[0])
     table = [names]
@@ -147,4 +143,4 @@ def map_table(
         table.append(
             [translate_cell(n, c) if n in COLUMNS else c for n, c in zip(names, cells, strict=True)]
         )
-    return parse_flock(csv_text(table), name, beside)
+    return parse_rows(csv_text(table), name)

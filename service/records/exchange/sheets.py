@@ -1,4 +1,4 @@
-"""Spreadsheets as rows of text, both ways: xlsx by openpyxl, ods by odfpy."""
+"""Spreadsheets as rows of text: read by calamine, written by openpyxl and odfpy."""
 
 from __future__ import annotations
 
@@ -6,27 +6,42 @@ import io
 import zipfile
 from collections.abc import Sequence
 from datetime import date, datetime
-from pathlib import Path
 from typing import Any
 
 from genetics.messages import Place
 from service.errors import FlockError
+from service.flock.flock_csv import MOST_COLUMNS
 
 SUFFIXES = (".xlsx", ".ods")
-MOST_ROWS, MOST_COLUMNS, MOST_UNPACKED = 200_000, 500, 400_000_000
+MOST_ROWS, MOST_UNPACKED = 200_000, 400_000_000
 
 
 def read_sheet(data: bytes, name: str) -> list[list[str]]:
-    """Return first sheet's rows as text, the empty ones at the end left out. Raises FlockError."""
+    """Return first sheet's rows as text, the empty ones at the end left out. Raises FlockError.
+
+    Of formulas the values that were last worked out.
+    """
+    from python_calamine import CalamineWorkbook
+
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             if sum(i.file_size for i in archive.infolist()) > MOST_UNPACKED:
                 raise FlockError("list_too_large", place=Place(str(name)))
-        rows = read_xlsx(data) if Path(name).suffix.lower() == ".xlsx" else read_ods(data)
+            if archive.testzip() is not None:
+                raise FlockError("not_a_spreadsheet", place=Place(str(name)), reason="CRC-32")
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        sheet = book.get_sheet_by_index(0)
+        if sheet.total_height > MOST_ROWS or sheet.total_width > MOST_COLUMNS:
+            raise FlockError("list_too_large", place=Place(str(name)))
+        found = sheet.to_python(skip_empty_area=False)
     except FlockError:
         raise
-    except Exception as error:  # both libraries raise whatever their parsers meet
-        raise FlockError("not_a_spreadsheet", place=Place(str(name)), reason=str(error)) from None
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # its parser raises what it meets, and panics aren't Exceptions
+        reason = " ".join(str(error).split())[:160]
+        raise FlockError("not_a_spreadsheet", place=Place(str(name)), reason=reason) from None
+    rows = [[as_text(cell) for cell in row] for row in found]
     while rows and not any(rows[-1]):
         rows.pop()
     width = max((i + 1 for row in rows for i, cell in enumerate(row) if cell), default=0)
@@ -50,51 +65,6 @@ def as_text(value: Any) -> str:
     if isinstance(value, datetime):
         return value.date().isoformat()
     return value.isoformat() if isinstance(value, date) else str(value).strip()
-
-
-def read_xlsx(data: bytes) -> list[list[str]]:
-    """Rows of an Excel workbook's first sheet; of formulas the values that were last worked out."""
-    import openpyxl
-
-    book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True)
-    sheet = book.worksheets[0]
-    found = []
-    for row in sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS, values_only=True):
-        found.append([as_text(cell) for cell in row])
-    return found
-
-
-def read_ods(data: bytes) -> list[list[str]]:
-    """Rows of an OpenDocument spreadsheet's first sheet."""
-    from odf.opendocument import load
-    from odf.table import CoveredTableCell, Table, TableCell, TableRow
-    from odf.teletype import extractText
-    from odf.text import P
-
-    sheet = load(io.BytesIO(data)).spreadsheet.getElementsByType(Table)[0]
-    found: list[list[str]] = []
-    for row in sheet.getElementsByType(TableRow):
-        cells: list[str] = []
-        for cell in row.childNodes:
-            if cell.qname not in (TableCell().qname, CoveredTableCell().qname):
-                continue
-            kind = cell.getAttribute("valuetype")
-            if kind == "date":
-                value = str(cell.getAttribute("datevalue"))[:10]
-            elif kind == "boolean":
-                value = "yes" if cell.getAttribute("booleanvalue") == "true" else "no"
-            elif kind == "float":
-                value = as_text(float(cell.getAttribute("value")))
-            else:
-                lines = [extractText(part) for part in cell.getElementsByType(P)]
-                value = "\n".join(lines).strip()
-            again = int(cell.getAttribute("numbercolumnsrepeated") or 1)
-            cells += [value] * min(again, MOST_COLUMNS - len(cells))
-        again = int(row.getAttribute("numberrowsrepeated") or 1)
-        if not any(cells):
-            again = min(again, 1)
-        found += [list(cells) for _ in range(min(again, MOST_ROWS - len(found)))]
-    return found
 
 
 def write_xlsx(rows: Sequence[Sequence[str]]) -> bytes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from pathlib import PurePosixPath
 
 from PIL import Image
@@ -51,18 +51,22 @@ def band_in_name(
     return found["band"] if found and found["band"] in known else None
 
 
-def band_in_picture(picture: Image.Image, known: Collection[str]) -> str | None:
-    """Return the band on a label in the picture; None without one, or with two that differ.
+def codes_in_picture(picture: Image.Image) -> list[str]:
+    """Return the texts of all codes in a picture."""
+    import zxingcpp
+
+    return [code.text.strip() for code in zxingcpp.read_barcodes(picture.convert("L"))]
+
+
+def band_of_codes(codes: Iterable[str], known: Collection[str]) -> str | None:
+    """Return the band on a photographed label; None without one, or with two that differ.
 
     Our own labels name the band after a mark; another code counts if it is a known band.
     """
-    import zxingcpp
-
     found = set()
-    for code in zxingcpp.read_barcodes(picture.convert("L")):
-        text = code.text.strip()
+    for text in codes:
         if text.startswith(MARK):
-            found.add(text.removeprefix(MARK))
+            found.add(text.removeprefix(MARK)[:80])
         elif text in known:
             found.add(text)
     return found.pop() if len(found) == 1 else None

@@ -13,20 +13,19 @@ import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from io import BytesIO
 from pathlib import Path
 
-from PIL import Image
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from classifier.photo import SUFFIXES, PhotoError, decode, one_line
+from classifier.photo import SUFFIXES, PhotoError
 from service.errors import StoreError
 from service.records.birds import bird_named
 from service.records.database import Store
-from service.records.intake.bands import band_in_name, band_in_picture
-from service.records.intake.metadata import strip_metadata
-from service.records.intake.near_duplicates import likeness, nearest
+from service.records.identity import check_own, foreign
+from service.records.intake import decoding
+from service.records.intake.bands import band_in_name, band_of_codes
+from service.records.intake.near_duplicates import nearest
 from service.records.intake.sources import File
 from service.records.photo_files import Swept, aside, digest, in_use, keep, sweep
 from service.records.states import KEPT, REFUSED, THERE, WAITING
@@ -128,6 +127,7 @@ def one(
     lot: int | None = None,
 ) -> Taken:
     """Take in one file; StoreError if the store can't keep it, which leaves it waiting."""
+    check_own(store)
     try:
         prepared = prepare(file, options, bands)
     except PhotoError as error:
@@ -164,21 +164,15 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     data = file.load()
     if not data:
         raise PhotoError("photo_empty")
-    clean = strip_metadata(data)
+    named = options.band or band_in_name(file.name, bands, options.pattern) or ""
+    found, clean = decoding.prepare(file.name, data, options.codes and not named)
     suffix = Path(file.name).suffix.lower()
-    suffix = suffix if suffix in SUFFIXES else clean.suffix
-    content, ending = (data, suffix) if options.original else (clean.data, clean.suffix)
-    try:
-        with Image.open(BytesIO(clean.data)) as raw:
-            picture = decode(file.name, raw).image
-    except PhotoError:
-        raise
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
-        raise PhotoError("photo_damaged", reason=one_line(error)) from None
-    band = options.band or band_in_name(file.name, bands, options.pattern) or ""
-    if not band and options.codes:
-        band = band_in_picture(picture, bands) or ""
-    return Prepared(file.name, content, ending, digest(data), clean.taken, likeness(picture), band)
+    suffix = suffix if suffix in SUFFIXES else found["suffix"]
+    content, ending = (data, suffix) if options.original else (clean, found["suffix"])
+    band = named or band_of_codes(found["codes"], bands) or ""
+    return Prepared(
+        file.name, content, ending, digest(data), found["taken"], found["likeness"], band
+    )
 
 
 def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
@@ -231,6 +225,10 @@ def close_item(session: Session, lot: int, taken: Taken) -> None:
 
 def tidy(store: Store) -> Swept:
     """Remove half-written files and move aside what no row knows, unless a writer is at work."""
+    if store.look_only:
+        return Swept(0, 0, 0)
+    if foreign(store):
+        return Swept(0, 0, 0, refused=True)
     with in_use(store.photos, alone=True) as alone:
         if not alone:
             return Swept(0, 0, 0)
@@ -242,6 +240,8 @@ def tidy(store: Store) -> Swept:
 def describe_sweep(store: Store, swept: Swept) -> list[Message]:
     """Return what a keeper must hear of a sweep; nothing if no whole file was touched."""
     said, folder = [], str(aside(store.photos))
+    if swept.refused:
+        said.append(Message("swept_refused", folder=str(store.photos)))
     if swept.moved:
         said.append(Message("swept_moved", number=swept.moved, folder=folder))
     if swept.brought_back:

@@ -13,11 +13,14 @@ from datetime import UTC, datetime
 
 from PIL import Image
 
-from classifier.photo import MOST_PIXELS, PhotoError, allowed_formats, one_line
+from classifier.photo import PhotoError, allowed_formats, check_pixels, one_line
 
 ORIENTATION, TAKEN, EXIF_BLOCK = 0x0112, 0x9003, 0x8769
 # Kept of a JPEG's segments: tables, frames, JFIF and colour profile. APP14 tells Adobe's colours.
-APP0, APP1, APP2, APP14, COMMENT, SCAN = 0xE0, 0xE1, 0xE2, 0xEE, 0xFE, 0xDA
+APP0, APP1, APP2, APP14, SCAN = 0xE0, 0xE1, 0xE2, 0xEE, 0xDA
+# Frames (SOF0 to SOF15 with DHT and DAC among them), quantisation tables, lines, restart interval,
+# hierarchy.
+PICTURE = frozenset((*range(0xC0, 0xD0), 0xDB, 0xDC, 0xDD, 0xDE, 0xDF))
 END, RESTARTS = 0xD9, range(0xD0, 0xD8)
 QUALITY = 95
 
@@ -35,8 +38,7 @@ def strip_metadata(data: bytes) -> Cleaned:
     """Take the metadata off. Raises PhotoError for what is no picture."""
     try:
         with Image.open(io.BytesIO(data), formats=allowed_formats(data[:12])) as raw:
-            if raw.width * raw.height > MOST_PIXELS:
-                raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000)
+            check_pixels(raw)
             exif = raw.getexif()
             turn = int(exif.get(ORIENTATION, 1) or 1)
             taken = moment(exif.get_ifd(EXIF_BLOCK).get(TAKEN) or exif.get(0x0132))
@@ -73,57 +75,67 @@ def minimal(turn: int, taken: datetime | None) -> bytes:
 
 
 def bare_jpeg(data: bytes, exif: bytes) -> bytes:
-    """Return the first picture of a JPEG file with `exif` for all its metadata, bit for bit as it
-    was.
+    """Return the first picture of a JPEG file with `exif` for all its metadata.
 
-    Raises PhotoError if it ends before its first scan. JPEG: ITU-T T.81, annex B.
+    The picture is bit for bit as it was. Of the segments that programs may fill only JFIF, Adobe's
+    colour transform and ICC profiles stay. Raises PhotoError if it ends before its first scan.
+    JPEG: ITU-T T.81, annex B.
     """
     out = [data[:2]]
     if exif:
         out.append(bytes((0xFF, APP1)) + (len(exif) + 2).to_bytes(2, "big") + exif)
-    at = 2
+    at, scans = 2, 0
     while at + 4 <= len(data):
         if data[at] != 0xFF:
+            if scans:  # rubbish behind a scan: what was read until then is the picture
+                break
             raise PhotoError("photo_damaged")
         mark = data[at + 1]
         if mark == 0xFF:  # filling
             at += 1
             continue
-        if mark == SCAN:
-            end = end_of_picture(data, at)
-            out.append(data[at:end])
-            return b"".join(out)
+        if mark == END:
+            break
         size = int.from_bytes(data[at + 2 : at + 4], "big")
         if size < 2:
+            if scans:
+                break
             raise PhotoError("photo_damaged")
         segment = data[at : at + 2 + size]
-        profile = mark == APP2 and segment[4:16] == b"ICC_PROFILE\x00"
-        metadata = APP0 < mark <= 0xEF and mark != APP14 and not profile
-        if not metadata and mark != COMMENT:
-            out.append(segment)
         at += 2 + size
-    raise PhotoError("photo_ends_early")
+        if mark == SCAN:
+            end = end_of_scan(data, at)
+            out += [segment, data[at:end]]
+            at, scans = end, scans + 1
+        elif is_kept(mark, segment[4:]):
+            out.append(segment)
+    if not scans:
+        raise PhotoError("photo_ends_early")
+    out.append(bytes((0xFF, END)))
+    return b"".join(out)
 
 
-def end_of_picture(data: bytes, at: int) -> int:
-    """Where the picture ends whose first scan starts at `at`; phones write videos behind it.
+def is_kept(mark: int, content: bytes) -> bool:
+    """Whether a segment is part of the picture, and not what somebody says of it."""
+    if mark == APP0:
+        return content.startswith(b"JFIF\x00")
+    if mark == APP2:
+        return content.startswith(b"ICC_PROFILE\x00")
+    if mark == APP14:
+        return content.startswith(b"Adobe")
+    return mark in PICTURE
 
-    A progressive JPEG has several scans with tables between them, which are stepped over.
-    """
-    while at + 4 <= len(data):
-        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-        # Within a scan FF stands before 00, another FF or a restart mark (D0 to D7) only.
-        while True:
-            at = data.find(b"\xff", at)
-            if at < 0 or at + 1 >= len(data):
-                return len(data)
-            mark = data[at + 1]
-            if mark == END:
-                return at + 2
-            if mark not in (0, 0xFF, *RESTARTS):
-                break
-            at += 1 if mark == 0xFF else 2
-    return len(data)
+
+def end_of_scan(data: bytes, at: int) -> int:
+    """Where a scan's data ends: within it FF stands before 00, another FF or a restart mark."""
+    while True:
+        at = data.find(b"\xff", at)
+        if at < 0 or at + 1 >= len(data):
+            return len(data)
+        mark = data[at + 1]
+        if mark not in (0, 0xFF, *RESTARTS):
+            return at
+        at += 1 if mark == 0xFF else 2
 
 
 def again(raw: Image.Image, taken: datetime | None) -> tuple[bytes, str]:
@@ -132,7 +144,7 @@ def again(raw: Image.Image, taken: datetime | None) -> tuple[bytes, str]:
     raw.load()
     # Decoders of TIFF and HEIF turn the picture themselves: only now is known what is left to turn.
     exif = minimal(int(raw.getexif().get(ORIENTATION, 1) or 1), taken)
-    bare = raw.copy()
+    bare: Image.Image = raw
     bare.info = {k: v for k, v in raw.info.items() if k == "transparency"}
     buffer = io.BytesIO()
     if format_name in ("HEIF", "WEBP"):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 import zipfile
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -13,6 +16,10 @@ from service.errors import StoreError
 
 MOST_FILES, MOST_TOTAL, MOST_RATIO = 20_000, 40_000_000_000, 200
 CHUNK = 1 << 20
+# What the library says of archives and members that aren't what they should be.
+DAMAGED = (
+    zipfile.BadZipFile, OSError, NotImplementedError, EOFError, ValueError, RuntimeError, zlib.error
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -46,7 +53,28 @@ def files_of(paths: Sequence[Path]) -> tuple[str, list[File]]:
         seen = names.get(file.name, 0)
         names[file.name] = seen + 1
         unique.append(File(f"{seen}/{file.name}" if seen else file.name, file.load))
-    return "; ".join(str(p.resolve()) for p in paths), unique
+    return "; ".join(map(name_of, paths)), unique
+
+
+def name_of(path: Path) -> str:
+    """Return a source by its own name and a sign of where it lies, which no export gives away."""
+    where = hashlib.sha256(str(path.resolve()).encode("utf-8", "surrogateescape")).hexdigest()
+    return f"{printable(path.resolve().name)} ({where[:8]})"
+
+
+def printable(name: str) -> str:
+    """Return a file's name as text that can be kept: what isn't UTF-8 or printable is a mark."""
+    text = name.encode("utf-8", "replace").decode("utf-8")
+    return "".join(sign if sign.isprintable() else "?" for sign in text)
+
+
+def without_folders(source: str) -> str:
+    """Return a source as earlier versions wrote it, with its folders taken off.
+
+    >>> without_folders("/home/ada/pen 3; /media/card/b.zip")
+    'pen 3; b.zip'
+    """
+    return "; ".join(re.split(r"[/\\\\]", part)[-1] for part in source.split("; "))
 
 
 def loader(path: Path) -> Callable[[], bytes]:
@@ -71,7 +99,7 @@ def members(path: Path) -> list[File]:
     try:
         with zipfile.ZipFile(path) as archive:
             infos = [i for i in archive.infolist() if not i.is_dir()]
-    except (zipfile.BadZipFile, OSError, NotImplementedError) as error:
+    except DAMAGED as error:
         raise StoreError("not_an_archive", place=Place(str(path)), reason=str(error)) from None
     if len(infos) > MOST_FILES:
         raise StoreError(
@@ -103,7 +131,9 @@ def unpacker(path: Path, info: zipfile.ZipInfo) -> Callable[[], bytes]:
                     data += piece
                     if len(data) > most:
                         raise PhotoError("member_too_large")
-        except (zipfile.BadZipFile, OSError, NotImplementedError, EOFError) as error:
+        except PhotoError:
+            raise
+        except DAMAGED as error:
             raise PhotoError("member_damaged", reason=str(error)) from None
         return bytes(data)
 

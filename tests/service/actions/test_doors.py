@@ -100,7 +100,7 @@ class Pages:
     """Acts as forms."""
 
     def __init__(self, settings: Settings, tmp_path: Any, capsys: Any) -> None:
-        self.client = TestClient(create(settings))
+        self.client = TestClient(create(settings), base_url="http://127.0.0.1")
         self.client.cookies.set("who", "Ada")
 
     def send(self, path: str, data: dict[str, Any], files: Any = None) -> Answer:
@@ -288,6 +288,7 @@ def records_of(store: Store) -> dict[str, list[dict[str, Any]]]:
         tables = json.loads(dump_records(session))["tables"]
     names: dict[str, str] = {"": ""}
     for change in tables["changes"]:
+        assert len(change.pop("seal")) == 64
         for key in ("batch", "undoes"):
             change[key] = names.setdefault(change[key], f"act {len(names)}")
         if change["said"]["code"] == "act_undo":

@@ -11,7 +11,7 @@ from service.documents.labels_pdf import band_sheet, pen_sheets
 from service.errors import StoreError
 from service.flock.flock_csv import parse_flock
 from service.records.birds import bird_named, take_in
-from service.records.intake.bands import band_in_picture
+from service.records.intake.bands import band_of_codes, codes_in_picture
 from service.records.tables import PenBirdRow, PenRow
 
 
@@ -32,7 +32,10 @@ def test_labels_hold_readable_codes_and_names(birds):
     assert "B0" in text
     assert "2026-05-03" in text
     assert "Größe ♀ 12" in pages[1].extract_text()
-    codes = [band_in_picture(Image.open(io.BytesIO(i.data)), set()) for i in pages[1].images]
+    codes = [
+        band_of_codes(codes_in_picture(Image.open(io.BytesIO(i.data))), set())
+        for i in pages[1].images
+    ]
     assert "Größe ♀ 12 with a very long name" in codes
     assert len(pages[0].images) == 40
 
@@ -48,7 +51,7 @@ def test_a_soiled_code_is_still_read(birds):
     image = np.array(pypdf.PdfReader(io.BytesIO(data)).pages[0].images[0].image.convert("L"))
     side = image.shape[0]
     image[side // 2 : side // 2 + side // 7, side // 3 : side // 3 + side // 4] = 0
-    assert band_in_picture(Image.fromarray(image), set()) == "B7"
+    assert band_of_codes(codes_in_picture(Image.fromarray(image)), set()) == "B7"
 
 
 def test_pen_sheets_name_who_lives_there(birds):

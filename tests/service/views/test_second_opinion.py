@@ -46,7 +46,7 @@ def client(tmp_path_factory):
         enter_chicks(session, "11", "3", {"walnut": 3, "single": 2}, "Ann", "test")
         enter_decision(session, "26", "Ann", "keep", "a good rose", None)
     app = create(home)
-    with TestClient(app) as client:
+    with TestClient(app, base_url="http://127.0.0.1") as client:
         catch_up(
             app.state.store, app.state.reader
         )  # which it does by itself beside the first requests

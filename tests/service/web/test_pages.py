@@ -48,7 +48,7 @@ def shared(tmp_path_factory):
     """The demo flock with its photos; for tests that only look."""
     settings = settings_in(tmp_path_factory.mktemp("pages"))
     build(settings)
-    with TestClient(create(settings)) as client:
+    with TestClient(create(settings), base_url="http://127.0.0.1") as client:
         yield client
 
 
@@ -57,7 +57,7 @@ def client(tmp_path):
     """The demo flock without photos; for tests that write."""
     settings = settings_in(tmp_path)
     build(settings, with_photos=False)
-    with TestClient(create(settings)) as client:
+    with TestClient(create(settings), base_url="http://127.0.0.1") as client:
         yield client
 
 

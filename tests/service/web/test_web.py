@@ -20,7 +20,7 @@ def home(tmp_path):
 
 @pytest.fixture
 def client(home):
-    with TestClient(create(home)) as client:
+    with TestClient(create(home), base_url="http://127.0.0.1") as client:
         yield client
 
 
@@ -87,16 +87,16 @@ def test_a_correction_by_hand_is_kept_and_moves_the_candidates(client):
 
 
 def test_a_restart_loses_nothing(home):
-    with TestClient(create(home)) as first:
+    with TestClient(create(home), base_url="http://127.0.0.1") as first:
         take_flock(first)
         url = str(send(first, "23", bird="23").url)
         first.post(url + "/comb", data={"comb": "walnut", "by": "Keeper"})
         before = first.get(url).text
-    with TestClient(create(home), cookies={"who": "Keeper"}) as second:
+    with TestClient(create(home), base_url="http://127.0.0.1", cookies={"who": "Keeper"}) as second:
         assert second.get(url).text == before
         assert second.get(url + "/head.jpg").status_code == 200
         assert "39 birds" in second.get("/birds").text
-    kept = [p for p in home.photos.rglob("*") if p.is_file()]
+    kept = [p for p in home.photos.rglob("*.jpg")]
     assert len(kept) == 1
     assert kept[0].stem in url
 
@@ -104,7 +104,7 @@ def test_a_restart_loses_nothing(home):
 def test_the_same_photo_twice_is_kept_once(client, home):
     first, second = send(client, "2"), send(client, "2")
     assert first.url == second.url
-    assert len([p for p in home.photos.rglob("*") if p.is_file()]) == 1
+    assert len([p for p in home.photos.rglob("*.jpg")]) == 1
 
 
 def test_what_is_no_photo_is_told_and_not_kept(client, home):
@@ -115,7 +115,7 @@ def test_what_is_no_photo_is_told_and_not_kept(client, home):
     page = client.post("/photos", files=files)
     assert "notes.jpg: not a picture" in page.text
     assert "1 other was kept" in page.text
-    assert len([p for p in home.photos.rglob("*") if p.is_file()]) == 1
+    assert len([p for p in home.photos.rglob("*.jpg")]) == 1
 
 
 def test_a_bad_flock_list_takes_in_nothing(client):
@@ -202,14 +202,14 @@ def test_photos_without_a_reading_are_shown_and_read_at_the_next_start(home):
     from service.records.intake.journal import Options, one
     from service.records.intake.sources import File
 
-    with TestClient(create(home)) as client:
+    with TestClient(create(home), base_url="http://127.0.0.1") as client:
         store = open_store(home)
         data = (DEMO / "17.jpg").read_bytes()
         taken = one(store, File("17.jpg", lambda: data), Options(band="17"), set())
         assert "waits to be read" in client.get("/").text
         assert "not read yet" in client.get(f"/photos/{taken.sha256}").text
         assert "Genotype candidates of bird 17" in client.get("/birds/17").text
-    with TestClient(create(home)) as client:
+    with TestClient(create(home), base_url="http://127.0.0.1") as client:
         for _ in range(100):
             if "waits to be read" not in client.get("/").text:
                 break

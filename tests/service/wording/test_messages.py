@@ -32,6 +32,8 @@ MADE_UP = {
     "record_beard_absent",
     # service/flock/held_out_errors.py, by pile
     "alike_sure_settled", "alike_sure_open", "alike_settled", "alike_open",
+    # service/web/guard.py and pages.py, by role
+    "may_look", "may_read", "may_decide", "may_own",
     "way_intercross", "way_back-to-the-walnut", "way_back-to-the-variety",  # by name of the way
 }  # fmt: skip
 
