@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
-import timm
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
-from torchvision.ops import nms
 
+from classifier.efficientnet_lite import HEAD, STAGES, EfficientNetLite0, Norm
 from classifier.vocabulary import COMBS, WATTLES
 
-BACKBONE = "tf_efficientnet_lite0"
 # Logits of the reader by head, in the order in which they leave the network.
 HEADS = {
     "comb": len(COMBS),
@@ -30,7 +27,9 @@ STRIDE = 8
 # Weight of covered places in the loss of the masks.
 MASK_WEIGHT = 3.0
 # Stages of the backbone that the masks are drawn from, and their channels.
-MASK_STAGES, MASK_CHANNELS = (2, 4), (40, 112)
+MASK_STAGES = (2, 4)
+# Those that the finder stands on, at strides 8, 16 and 32.
+FINDER_STAGES = (2, 4, 6)
 
 
 class ReaderNetwork(nn.Module):
@@ -41,12 +40,13 @@ class ReaderNetwork(nn.Module):
 
     def __init__(self, dropout: float = 0.3) -> None:
         super().__init__()
-        backbone: Any = timm.create_model(BACKBONE, pretrained=False, num_classes=0)
-        self.backbone = backbone
+        self.backbone = EfficientNetLite0()
         self.dropout = nn.Dropout(dropout)
-        self.last = nn.Linear(backbone.num_features, sum(HEADS.values()))
+        self.last = nn.Linear(HEAD, sum(HEADS.values()))
         width = 32
-        self.lateral = nn.ModuleList(nn.Conv2d(c, width, 1) for c in MASK_CHANNELS)
+        self.lateral = nn.ModuleList(
+            nn.Conv2d(STAGES[stage].channels, width, 1) for stage in MASK_STAGES
+        )
         self.draw = nn.Sequential(
             nn.ReLU(inplace=True),
             nn.Conv2d(width, width, 3, padding=1, bias=False),
@@ -57,13 +57,8 @@ class ReaderNetwork(nn.Module):
 
     def features(self, images: Tensor) -> tuple[Tensor, list[Tensor]]:
         """Pooled features (n, 1280) and the maps at strides 8 and 16."""
-        body, maps = self.backbone, []
-        x = body.bn1(body.conv_stem(images))
-        for index, stage in enumerate(body.blocks):
-            x = stage(x)
-            if index in MASK_STAGES:
-                maps.append(x)
-        return body.forward_head(body.bn2(body.conv_head(x))), maps
+        last, maps = self.backbone.maps(images, MASK_STAGES)
+        return self.backbone.pool(last), maps
 
     def forward(self, images: Tensor) -> dict[str, Tensor]:
         """Images (n, 3, s, s), normalised, to a dict of logits (n, k).
@@ -84,12 +79,10 @@ class FinderNetwork(nn.Module):
 
     def __init__(self, width: int = 64) -> None:
         super().__init__()
-        backbone: Any = timm.create_model(
-            BACKBONE, pretrained=False, features_only=True, out_indices=(2, 3, 4)
+        self.backbone = EfficientNetLite0(head=False)
+        self.lateral = nn.ModuleList(
+            nn.Conv2d(STAGES[stage].channels, width, 1) for stage in FINDER_STAGES
         )
-        self.backbone = backbone
-        channels = backbone.feature_info.channels()
-        self.lateral = nn.ModuleList(nn.Conv2d(c, width, 1) for c in channels)
         self.smooth = nn.Sequential(
             nn.Conv2d(width, width, 3, padding=1, bias=False),
             nn.BatchNorm2d(width),
@@ -108,7 +101,8 @@ class FinderNetwork(nn.Module):
 
         Sides are the distances from the cell's middle to left, top, right, bottom, in strides.
         """
-        maps = [layer(m) for layer, m in zip(self.lateral, self.backbone(images), strict=True)]
+        found = self.backbone.maps(images, FINDER_STAGES)[1]
+        maps = [layer(m) for layer, m in zip(self.lateral, found, strict=True)]
         x = maps[-1]
         for finer in reversed(maps[:-1]):
             x = finer + functional.interpolate(x, size=finer.shape[-2:], mode="nearest")
@@ -159,10 +153,9 @@ def fold_norms(network: nn.Module) -> None:
         for name, norm_name in after.items():
             convolution = getattr(block, name, None)
             norm = getattr(block, norm_name, None)
-            if isinstance(convolution, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d):
+            if isinstance(convolution, nn.Conv2d) and isinstance(norm, Norm):
                 setattr(block, name, fuse_conv_bn_eval(convolution, norm))
-                # timm keeps the activation inside its norm.
-                setattr(block, norm_name, getattr(norm, "act", nn.Identity()))
+                setattr(block, norm_name, norm.act)
 
 
 def all_peaks(heat: Tensor, sides: Tensor, least: float) -> list[tuple[float, list[float]]]:
@@ -170,6 +163,8 @@ def all_peaks(heat: Tensor, sides: Tensor, least: float) -> list[tuple[float, li
 
     Boxes that overlap a surer one by more than 0.4 (IoU) are dropped.
     """
+    from torchvision.ops import nms  # takes a while to load, and only this needs it
+
     chances = torch.sigmoid(heat.float())
     rows, columns = torch.nonzero(chances >= least, as_tuple=True)
     x, y = (columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE

@@ -14,7 +14,7 @@ from classifier.errors import ClassifierError
 from classifier.messages import Doubt
 
 MOST_PIXELS = 120_000_000
-MOST_UNREDUCED = 64_000_000  # of formats that can't be reduced while they are decoded
+MOST_UNREDUCED = 50_000_000  # of formats that can't be reduced while they are decoded
 MOST_BYTES = 80_000_000
 WORKING_SIDE = 1600
 # Pillow warns from 89 million pixels on; `decoded` refuses by MOST_PIXELS, before any is decoded.
@@ -50,7 +50,11 @@ class Photo:
 
 def open_photo(path: Path) -> Photo:
     """Decode one photo. Raises PhotoError for whatever can't be read in full."""
-    if not path.exists():
+    try:
+        there = path.exists()
+    except (OSError, ValueError):  # a name that no file can have
+        there = False
+    if not there:
         raise PhotoError("no_such_photo")
     if path.is_dir():
         raise PhotoError("photo_is_folder")
@@ -70,7 +74,9 @@ def open_photo(path: Path) -> Photo:
         raise PhotoError("not_a_picture") from None
     except Image.DecompressionBombError:
         raise PhotoError("photo_too_large", most=MOST_PIXELS // 1_000_000) from None
-    except (OSError, SyntaxError, ValueError, EOFError) as error:
+    except MemoryError:
+        raise PhotoError("photo_too_costly") from None
+    except Exception as error:  # a decoder may raise anything over what it is fed
         code = "photo_ends_early" if "truncated" in str(error) else "photo_damaged"
         raise PhotoError(code, reason=one_line(error)) from None
 

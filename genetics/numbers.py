@@ -91,8 +91,8 @@ def read(text: str, name: str) -> dict[str, Any]:
     """Return the user's numbers from their text, checked whole. Raises NumbersError."""
     try:
         theirs = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise NumbersError("not_toml", place=Place(str(name)), reason=str(error)) from None
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
+        raise NumbersError("not_toml", place=Place(str(name)), reason=str(error)[:200]) from None
 
     def wrong(path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
         place = Place(name, line_of(text, path), key=".".join(path))

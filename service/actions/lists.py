@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from genetics.messages import Place
 from service.actions.desk import Act, Desk
+from service.actions.memory import give_back_memory
 from service.errors import FlockError, NotAllowed
 from service.flock.flock_csv import Listed, as_text, connect_list, parse_rows
 from service.records import audit_log
 from service.records.birds import stored_birds, stored_flock, take_in
-from service.records.exchange.importing import check_size, records_from
+from service.records.exchange.importing import MOST_ROWS, check_size, records_from
 from service.records.exchange.mapping import map_table
 from service.records.intake.sources import printable
 from service.records.kept_backups import before_act
 from service.wording.sentences import Message
 
+# Lists are read one at a time, since a long one takes memory.
+TURN = threading.Lock()
+
 
 def import_list(desk: Desk, data: bytes, name: str) -> tuple[Act, int]:
     """Bring in a flock list as `flock.csv` is written; returns the act and how many birds."""
     check_size(len(data), name)
-    return enter_list(desk, name, parse_rows(as_text(data, name), name))
+    with TURN:
+        listed = parse_rows(as_text(data, name), name, MOST_ROWS)
+        return enter_list(desk, name, listed)
 
 
 def import_table(
     desk: Desk, rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: str
 ) -> tuple[Act, int]:
     """Bring in a table whose columns are mapped to ours."""
-    return enter_list(desk, name, map_table(rows, columns, name))
+    with TURN:
+        return enter_list(desk, name, map_table(rows, columns, name))
 
 
 def enter_list(desk: Desk, name: str, listed: Listed) -> tuple[Act, int]:
@@ -42,6 +50,7 @@ def enter_list(desk: Desk, name: str, listed: Listed) -> tuple[Act, int]:
         bands = tuple(bird.bird for bird in listed.birds)
         act = Act(session.info["act"], said, bands)
     desk.work_in(None)
+    give_back_memory()
     return act, count
 
 

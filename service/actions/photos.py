@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from classifier.errors import ClassifierError
 from service.actions.desk import Act, Desk, perform
+from service.actions.memory import give_back_memory
 from service.errors import StoreError
 from service.records.birds import bird_named
 from service.records.database import Store
@@ -132,6 +133,7 @@ def read_photos(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:
     """Read some photos that were just taken in, and work them into the answers."""
     read_pending(desk.store, reader, photos)
     desk.work_in(bands_of(desk.store, photos))
+    give_back_memory()
 
 
 def read_lot(desk: Desk, reader: Reader, photos: Sequence[str]) -> None:

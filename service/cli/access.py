@@ -6,16 +6,18 @@ import getpass
 import json
 import os
 import sys
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
 from service.cli.shared import Json, app, out
 from service.errors import UsageMistake
-from service.records.accounts import ROLES
-from service.records.database import Store
+from service.records.states import ROLES
 from service.settings import from_environment
+
+if TYPE_CHECKING:
+    from service.records.database import Store
 
 group = typer.Typer(no_args_is_help=True, help="Who may come in over the network.")
 app.add_typer(group, name="access")

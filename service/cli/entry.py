@@ -6,17 +6,57 @@ that need no network import no torch.
 
 from __future__ import annotations
 
+import contextlib
+import os
+import secrets
 import sys
-from typing import Any
+from datetime import UTC, datetime
+from pathlib import Path
+from traceback import format_exception
+from typing import Any, NoReturn
 
 from service.cli import access, breeding, notes, opinions, photos, records, serve
 from service.cli.shared import app, say
-from service.errors import Expected
+from service.errors import Expected, StoreError
 from service.settings import from_environment, use_numbers
 from service.wording.language import speak
 from service.wording.sentences import say as in_words
 
 __all__ = ["access", "app", "breeding", "main", "notes", "opinions", "photos", "records", "serve"]
+
+
+MOST_TRACES = 1_000_000  # bytes; a file that has grown beyond begins anew
+
+
+def trace_file() -> Path:
+    """Return where traces of what nobody foresaw are kept."""
+    return from_environment().home / "unexpected.log"
+
+
+def kept_trace(error: Exception) -> str:
+    """Keep the trace of an error that nobody foresaw; returns the number it is kept under."""
+    number, file = secrets.token_hex(3).upper(), trace_file()
+    text = f"{number} {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}\n" + "".join(format_exception(error))
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        fresh = os.O_TRUNC if file.exists() and file.stat().st_size > MOST_TRACES else os.O_APPEND
+        handle = os.open(file, os.O_CREAT | os.O_WRONLY | fresh, 0o600)
+        with os.fdopen(handle, "a", encoding="utf-8", errors="backslashreplace") as log:
+            log.write(f"{text}\n")
+    except OSError:  # nowhere to keep it: better shown than lost
+        print(text, file=sys.stderr)
+    return number
+
+
+def leave(code: int) -> NoReturn:
+    """End at once: threads of libraries that are still at work would be complained of else."""
+    decoding = sys.modules.get("service.records.intake.decoding")
+    if decoding is not None:
+        decoding.DECODER.end()
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(code)
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -29,7 +69,9 @@ def main(arguments: list[str] | None = None) -> None:
         code = app(args=arguments, standalone_mode=False, prog_name="combwright")
     except KeyboardInterrupt:
         say("stopped")
-        sys.exit(130)
+        if arguments is not None:  # called within another program
+            sys.exit(130)
+        leave(130)
     except Expected as error:
         say(in_words(error))
         sys.exit(error.exit_code)
@@ -39,8 +81,12 @@ def main(arguments: list[str] | None = None) -> None:
             sys.exit(2)
         if type(error).__name__ == "Exit":
             sys.exit(getattr(error, "exit_code", 1))
+        if isinstance(error, BrokenPipeError):  # whoever read what we print has gone
+            sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+            sys.exit(1)
         if isinstance(error, ImportError | OSError):
             say(str(error))
             sys.exit(1)
-        raise
+        say(in_words(StoreError("unexpected_at", number=kept_trace(error), file=str(trace_file()))))
+        sys.exit(1)
     sys.exit(code if isinstance(code, int) else 0)

@@ -16,6 +16,7 @@ from classifier.vocabulary import COMBS, PILES
 from genetics.genotype import NAMES
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.batch import Batch
+from service.records.exchange.flocklist import defused
 from service.records.photo_files import write_whole
 from service.wording.language import current, marked, translated, translated_number
 from service.wording.numbers import percent
@@ -105,7 +106,7 @@ def write_table(batch: Batch, path: Path) -> None:
     if rows:
         writer = csv.DictWriter(buffer, list(rows[0]))
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows([{k: defused(str(v)) for k, v in row.items()} for row in rows])
     write_whole(path, buffer.getvalue().encode())
 
 

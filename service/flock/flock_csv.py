@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -36,10 +36,11 @@ COLUMNS = (
 )
 
 MOST_COLUMNS = 500
+FIRST_YEAR, LAST_YEAR = 1900, 2200  # of any day in a list or in the records
 OR = " or "  # between possible parents
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Bird:
     """One row of flock.csv. Empty cells are empty strings or None."""
 
@@ -147,49 +148,72 @@ def connect_list(listed: Listed, name: str, beside: Sequence[Bird] = ()) -> Floc
     return replace(flock, columns=listed.columns, listed=len(listed.birds))
 
 
-def parse_rows(text: str, name: str = "flock.csv") -> Listed:
-    """Read the rows of a flock list, each by itself. Raises FlockError."""
+DEFUSED = re.compile("^''*[=+\\-@\t\r]")
+
+
+def fused(cell: str) -> str:
+    """Return a cell of a CSV file as it was before it was made safe for spreadsheets.
+
+    >>> fused("'=1+1"), fused("'17"), fused("-5")
+    ('=1+1', "'17", '-5')
+    """
+    return cell[1:] if DEFUSED.match(cell) else cell
+
+
+def parse_rows(text: str, name: str = "flock.csv", most: int | None = None) -> Listed:
+    """Read the rows of a flock list, each by itself and at most so many. Raises FlockError."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows = ((reader.line_num, [fused(cell.strip()) for cell in row]) for row in reader)
     try:
-        rows = [(reader.line_num, row) for row in reader]
+        return listed_of(rows, name, most)
     except csv.Error as error:
         raise FlockError("not_csv", place=Place(name, reader.line_num), reason=str(error)) from None
-    if not rows:
+
+
+def listed_of(
+    rows: Iterable[tuple[int, Sequence[str]]], name: str, most: int | None = None
+) -> Listed:
+    """Return the birds of a table, whose rows come with their lines. Raises FlockError."""
+    each = iter(rows)
+    header = [cell.strip() for cell in next(each, (0, ()))[1]]
+    if not header:
         raise FlockError("list_empty", place=Place(str(name)))
-    header = [cell.strip() for cell in rows[0][1]]
     check_header(header, name)
+    unnamed = [i for i, cell in enumerate(header) if not cell]
     birds: list[Bird] = []
     lines: dict[str, int] = {}
-    for line, row in rows[1:]:
+    for line, row in each:
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(header):
-            raise FlockError(
-                "cells_and_columns",
-                place=Place(str(name), line),
-                cells=len(row),
-                columns=len(header),
-            )
-        bird = parse_bird(dict(zip(header, (c.strip() for c in row), strict=True)), line, name)
+            number, columns = len(row), len(header)
+            place = Place(str(name), line)
+            raise FlockError("cells_and_columns", place=place, cells=number, columns=columns)
+        for i in unnamed:
+            if row[i].strip():
+                raise FlockError("column_without_heading", place=Place(name, line), number=i + 1)
+        cells = dict(zip(header, (c.strip() for c in row), strict=True))
+        cells.pop("", None)
+        bird = parse_bird(cells, line, name)
         if bird.bird in lines:
             raise complain(name, line, "bird", bird.bird, "already_on_line", first=lines[bird.bird])
         lines[bird.bird] = line
         birds.append(bird)
-    return Listed(tuple(birds), tuple(header))
+        if most is not None and len(birds) > most:
+            raise FlockError("too_many_rows", place=Place(name, line), most=most)
+    return Listed(tuple(birds), tuple(cell for cell in header if cell))
 
 
 def check_header(header: Sequence[str], name: str) -> None:
-    """Refuse a header without a bird, without names, or with a name twice. Raises FlockError."""
+    """Refuse a header without a bird, with a name twice, or far too long. Raises FlockError."""
     if len(header) > MOST_COLUMNS:
         number = len(header)
         raise FlockError("too_many_columns", place=Place(name, 1), number=number, most=MOST_COLUMNS)
     if "bird" not in header:
         raise FlockError("no_bird_column", place=Place(str(name), 1), known=tuple(header))
     seen: set[str] = set()
-    for number, cell in enumerate(header, start=1):
-        if not cell:
-            raise FlockError("column_without_heading", place=Place(name, 1), number=number)
-        if cell in seen:
+    for cell in header:
+        if cell and cell in seen:
             raise FlockError("column_twice", place=Place(str(name), 1), column=cell)
         seen.add(cell)
 
@@ -214,6 +238,8 @@ def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
             hatched = date.fromisoformat(cells["hatched"])
         except ValueError:
             raise complain(name, line, "hatched", cells["hatched"], "no_date") from None
+        if not FIRST_YEAR <= hatched.year <= LAST_YEAR:
+            raise complain(name, line, "hatched", cells["hatched"], "date_too_far")
     genotype = cells.get("genotype", "")
     if genotype:
         try:

@@ -21,10 +21,9 @@ from sqlalchemy.orm import Session
 
 from service.errors import Clash, NotFound, Refusal
 from service.records.limits import check_text
+from service.records.states import ROLES
 from service.records.tables import AccountRow, AttemptRow, InvitationRow, SessionRow
 
-ROLES = ("look", "read", "decide", "own")
-"""Each may do what those before it may."""
 SHORTEST, LONGEST = 10, 200  # signs of a password; length is what counts (NIST SP 800-63B)
 TOKEN_BYTES = 32
 INVITED = timedelta(days=7)

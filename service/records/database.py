@@ -31,7 +31,7 @@ from sqlalchemy.exc import (
 )
 from sqlalchemy.orm import Session, sessionmaker
 
-from service.errors import Refusal, StoreError
+from service.errors import Expected, Refusal, StoreError
 from service.wording.sentences import Coded, Message, as_data
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -196,6 +196,8 @@ def explained() -> Iterator[None]:
     """Let what a database or its driver complains of be told as ours."""
     try:
         yield
+    except Expected:  # errors of ours, whatever Python's kind they are of
+        raise
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
         raise StoreError("records_damaged", reason=str(error)[:160]) from error
     except ValueError as error:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from datetime import date
 from typing import Any
 
 from sqlalchemy import JSON, String, event, inspect
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import Refusal
+from service.flock.flock_csv import FIRST_YEAR, LAST_YEAR
 from service.records.tables import Base
 
 MOST_TEXT = 4_000
@@ -53,6 +55,8 @@ def check_row(item: Base) -> None:
         value: Any = getattr(item, column.key)
         if isinstance(value, int) and abs(value) > MOST_INTEGER:
             raise Refusal("number_too_large", column=column.key, most=MOST_INTEGER)
+        if isinstance(value, date) and not FIRST_YEAR <= value.year <= LAST_YEAR:
+            raise Refusal("date_too_far", value=value.isoformat())
 
 
 def watch_limits(sessions: sessionmaker[Session]) -> None:

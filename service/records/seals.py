@@ -83,9 +83,11 @@ def newest_lines(connection: Connection) -> dict[tuple[str, int], dict[str, Any]
     return {(line["kind"], line["row"]): line["after"] for line in lines(connection)}
 
 
-def differs(row: Mapping[str, Any], line: Mapping[str, Any] | None) -> bool:
+def differs(row: Mapping[str, Any], line: Any) -> bool:
     """Whether a row isn't what its newest line says; columns that came later aren't asked."""
-    return line is None or any(line[name] != plain(row[name]) for name in row if name in line)
+    return not isinstance(line, Mapping) or any(
+        line[name] != plain(row[name]) for name in row if name in line
+    )
 
 
 def adopt(connection: Connection) -> int:

@@ -20,6 +20,7 @@ from service.errors import NotFound
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.candidates import Candidate
 from service.flock.next_steps import costs
+from service.records.exchange.flocklist import defused
 from service.records.tables import AnswerRow, BirdRow, DecisionRow, HatchRow, PhotoRow
 from service.views.pens_and_hatches import Hatch, hatch_summary
 from service.wording.language import translated
@@ -138,23 +139,22 @@ def as_csv(told: Report) -> str:
     days = {a.band: a.on.isoformat() for a in told.again}
     for chick in told.chicks:
         item, decision, conflict = chick.item, chick.decision, chick.candidate.conflict
-        writer.writerow(
-            {
-                "bird": chick.band,
-                "sex": chick.sex,
-                "pile": chick.pile,
-                "proposal": (item.proposal or "") if item else "",
-                "confidence": f"{item.confidence:.4f}" if item else "",
-                "risk": f"{item.risk:.4f}" if item else "",
-                "reasons": " | ".join(map(say, item.reasons)) if item else "",
-                "conflict": say(conflict.message) if conflict else "",
-                "decision": decision.choice if decision else "",
-                "reason": decision.reason if decision else "",
-                "look_again": days.get(chick.band, ""),
-                **{c: f"{chick.candidate.combs[c]:.4f}" for c in COMBS},
-                **{g: f"{chick.candidate.genotypes[g]:.4f}" for g in NAMES},
-            }
-        )
+        row = {
+            "bird": chick.band,
+            "sex": chick.sex,
+            "pile": chick.pile,
+            "proposal": (item.proposal or "") if item else "",
+            "confidence": f"{item.confidence:.4f}" if item else "",
+            "risk": f"{item.risk:.4f}" if item else "",
+            "reasons": " | ".join(map(say, item.reasons)) if item else "",
+            "conflict": say(conflict.message) if conflict else "",
+            "decision": decision.choice if decision else "",
+            "reason": decision.reason if decision else "",
+            "look_again": days.get(chick.band, ""),
+            **{c: f"{chick.candidate.combs[c]:.4f}" for c in COMBS},
+            **{g: f"{chick.candidate.genotypes[g]:.4f}" for g in NAMES},
+        }
+        writer.writerow({name: defused(cell) for name, cell in row.items()})
     return buffer.getvalue()
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from starlette.routing import compile_path
 
-from service.records.accounts import ROLES
+from service.records.states import ROLES
 
 ANYONE = "anyone"
 READING = ("GET", "HEAD", "OPTIONS")

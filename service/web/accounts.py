@@ -12,7 +12,8 @@ from fastapi.responses import HTMLResponse, Response
 from service.actions import access
 from service.actions.door import Door
 from service.errors import NotAllowed, ServiceError, status_of
-from service.records.accounts import ROLES, SHORTEST, Visitor
+from service.records.accounts import SHORTEST, Visitor
+from service.records.states import ROLES
 from service.web.cookies import COOKIE, set_session
 from service.web.pages import gone_to, page, store_of
 from service.wording.sentences import say

@@ -6,13 +6,11 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
 from typing import Annotated, Any
 
 from fastapi import APIRouter, BackgroundTasks, File, Form, Query, Response, UploadFile
 from fastapi import Path as InPath
 from fastapi import Request as Asked
-from pydantic import BaseModel, Field
 from sqlalchemy import select
 
 from genetics.planning import usual_rates
@@ -27,6 +25,7 @@ from service.actions.flock import (
 )
 from service.actions.flock import decide as decide_bird
 from service.actions.lists import import_list, undo
+from service.actions.memory import give_back_memory
 from service.actions.observations import note_sighting, observe_comb
 from service.actions.photos import assign_photo, bands_of
 from service.actions.photos import take_in as keep_photos
@@ -40,6 +39,7 @@ from service.records.exchange.importing import MOST_LIST
 from service.records.intake.bands import band_of_codes
 from service.records.intake.decoding import codes_of
 from service.records.intake.read_pending import read_pending
+from service.records.limits import MOST_INTEGER
 from service.records.states import KEPT
 from service.records.tables import BirdRow
 from service.views.pens_and_hatches import hatches, pens
@@ -47,6 +47,23 @@ from service.views.photo_cards import Card, cards_of
 from service.views.second_opinion import settling_steps, step_json
 from service.views.sorting import of_pile, progress
 from service.web.accounts import signed_out, visitor_of
+from service.web.api_models import (
+    PROBLEMS,
+    Act,
+    Assignment,
+    CombSeen,
+    Counted,
+    Decision,
+    Done,
+    Hatch,
+    Label,
+    Seen,
+    SignIn,
+    Stay,
+    Taken,
+    WhoAmI,
+    one_of,
+)
 from service.web.birds import bird_row, known_of
 from service.web.cookies import set_session
 from service.web.matings import subject_named
@@ -55,125 +72,9 @@ from service.web.pages import Records, comb_name, desk_of, reader_of, settings_o
 from service.web.photos import photo_row, upload_of
 from service.wording.sentences import as_data, say, with_sentence
 
-router = APIRouter(prefix="/api/v1")
+router = APIRouter(prefix="/api/v1", responses=PROBLEMS)
+Start = Annotated[int, Query(ge=0, le=MOST_INTEGER, description="How many to leave out.")]
 Band = Annotated[str, InPath(description="The bird's band.", examples=["17"])]
-
-
-class Taken(BaseModel):
-    """A photo that was kept."""
-
-    sha256: str
-    bird: str = Field(description="Band, empty if not known.")
-    new: bool = Field(description="False if this very photo was there already.")
-    like: str = Field(description="SHA-256 of an earlier photo that is a near-duplicate.")
-    reading: dict[str, Any] | None = Field(description="As `combwright read --json` prints it.")
-    pile: str
-    quality: list[str] = Field(description="Why to take another, while the bird is in the hand.")
-    comb: str = Field(description="The proposal in words, in the visitor's language.")
-    doubts: list[str] = Field(description="In the visitor's language.")
-
-
-class CombSeen(BaseModel):
-    """A person's look at a photo."""
-
-    comb: str = Field("", description="single, crest_folded_single, rose, pea, ...; '' can't tell.")
-    by: str = ""
-    blind: bool = False
-
-
-class Seen(BaseModel):
-    """Crest, beard and wattles as seen on a bird; null is not looked at."""
-
-    crest: bool | None = None
-    beard: bool | None = None
-    wattles: str = ""
-    on: date | None = None
-    by: str = ""
-
-
-class Decision(BaseModel):
-    """The keeper's decision about a bird."""
-
-    choice: str
-    reason: str
-    recheck: date | None = None
-    by: str = ""
-
-
-class Act(BaseModel):
-    """An act to be taken back, by its name on the trail or the beginning of that."""
-
-    act: str
-    by: str = ""
-
-
-class Done(BaseModel):
-    """What was done, by the name under which it can be taken back."""
-
-    act: str
-    said: dict[str, Any] = Field(description="Code, parameters, and the sentence.")
-    birds: list[str] = Field(description="Bands of the birds it touched.")
-
-
-class Assignment(BaseModel):
-    """The bird on a photo; an empty band for nobody yet."""
-
-    bird: str = Field("", max_length=80)
-    by: str = ""
-
-
-class Stay(BaseModel):
-    """Birds that live in a pen, or leave it."""
-
-    name: str = Field(max_length=80)
-    bands: list[str] = Field(default_factory=list)
-    since: date | None = None
-    until: date | None = None
-    leave: bool = False
-    by: str = ""
-
-
-class Hatch(BaseModel):
-    """A hatch and the birds that came from it."""
-
-    name: str = Field(max_length=80)
-    pen: str = Field("", max_length=80)
-    hatched: date | None = None
-    eggs: int | None = Field(None, ge=0)
-    chicks: int | None = Field(None, ge=0)
-    bands: list[str] = Field(default_factory=list)
-    by: str = ""
-
-
-class Counted(BaseModel):
-    """Chicks of a mating by comb word."""
-
-    sire: str
-    dam: str
-    chicks: dict[str, int]
-    purpose: str = "breeding"
-    started: date | None = None
-    by: str = ""
-
-
-class SignIn(BaseModel):
-    """Who comes in, over the network."""
-
-    name: str = Field(max_length=80)
-    password: str = Field(max_length=1000)
-
-
-class WhoAmI(BaseModel):
-    """Who asks, and what they may do; at the machine itself there is no name."""
-
-    name: str
-    role: str
-
-
-class Label(BaseModel):
-    """The band on a label."""
-
-    band: str
 
 
 def done(act: Performed) -> Done:
@@ -228,6 +129,7 @@ def take_in(
         raise Refusal(incoming.problems[0].code, **incoming.problems[0].values)
     (taken,) = incoming.kept
     read_pending(desk.store, reader, [taken.sha256])
+    give_back_memory()
     with desk.store.reading() as session:
         (card,) = cards_of(session, [photo_row(session, taken.sha256)])
     later.add_task(replace(desk, later=None).work_in, bands_of(desk.store, [taken.sha256]))
@@ -289,7 +191,11 @@ def look(request: Asked, later: BackgroundTasks, sha256: str, said: CombSeen) ->
 
 
 @router.get("/sort", tags=["sorting"])
-def table(records: Records, pile: str = PILE_ORDER[0], start: int = 0) -> dict[str, Any]:
+def table(
+    records: Records,
+    pile: Annotated[str, Query(json_schema_extra=one_of(*PILE_ORDER))] = PILE_ORDER[0],
+    start: Start = 0,
+) -> dict[str, Any]:
     """How far the sorting is, and a pile's photos, worst risk first."""
     if pile not in PILE_ORDER:
         raise UsageMistake("unknown_pile", pile=pile, known=PILE_ORDER)
@@ -306,7 +212,7 @@ def table(records: Records, pile: str = PILE_ORDER[0], start: int = 0) -> dict[s
 
 @router.get("/birds", tags=["birds"])
 def birds(
-    records: Records, start: int = 0, count: Annotated[int, Query(ge=1, le=1000)] = 100
+    records: Records, start: Start = 0, count: Annotated[int, Query(ge=1, le=1000)] = 100
 ) -> list[dict[str, Any]]:
     """Birds as in flock.csv, some at a time."""
     rows = records.scalars(
@@ -410,9 +316,11 @@ def trial(
     records: Records,
     bird: str,
     mate: str = "r+/r+ p+/p+",
-    asked: str = "R",
-    certainty: float = 0.95,
-    scored: Annotated[tuple[str, ...], Query()] = (),
+    asked: Annotated[
+        str, Query(description="R, P, or a genotype.", examples=["R", "P", "R/R P/P"])
+    ] = "R",
+    certainty: Annotated[float, Query(gt=0, lt=1)] = 0.95,
+    scored: Annotated[tuple[str, ...], Query(description="Chicks so far, by comb word.")] = (),
 ) -> dict[str, Any]:
     """Chicks and eggs for a test mating, as `combwright test-mating --json` prints it."""
     subject, partner = subject_named(records, bird), subject_named(records, mate)

@@ -21,7 +21,7 @@ from service.flock.assessment import Item
 from service.flock.candidates import Candidate
 from service.records.birds import as_listed
 from service.records.entries import CHOICES
-from service.records.exchange.flocklist import csv_text, table
+from service.records.exchange.flocklist import csv_file, table
 from service.records.exchange.importing import MOST_LIST
 from service.records.tables import AnswerRow, BirdRow, DecisionRow
 from service.views.bird_looks import last_noted
@@ -96,7 +96,7 @@ def written_out(records: Records) -> Response:
     """Return the flock list as it could be brought in again."""
     rows = records.scalars(select(BirdRow).order_by(BirdRow.id)).all()
     return Response(
-        csv_text(table([as_listed(row) for row in rows])),
+        csv_file(table([as_listed(row) for row in rows])),
         media_type="text/csv; charset=utf-8",
         headers={"Content-Disposition": 'attachment; filename="flock.csv"'},
     )

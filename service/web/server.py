@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
+from service.actions.memory import share_arenas
+
 if TYPE_CHECKING:
     from fastapi import FastAPI
 
@@ -49,6 +51,7 @@ def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
     # Pages hand Python's lock over at every query; while photos are read, each time they would
     # wait 5 ms to get it back.
     sys.setswitchinterval(0.0005)
+    share_arenas()
     uvicorn.run(
         app,
         host=host,

@@ -8,7 +8,7 @@ from service.errors import UsageMistake
 from service.records.backup import dump_records
 from service.records.birds import as_listed
 from service.records.database import Store
-from service.records.exchange.flocklist import csv_text, table
+from service.records.exchange.flocklist import csv_file, table
 from service.records.exchange.sheets import write_ods, write_xlsx
 from service.records.tables import BirdRow
 
@@ -25,5 +25,5 @@ def export_as(store: Store, form: str) -> bytes:
         birds = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
         rows = table([as_listed(bird) for bird in birds])
     if form == "csv":
-        return csv_text(rows).encode()
+        return csv_file(rows).encode()
     return write_xlsx(rows) if form == "xlsx" else write_ods(rows)

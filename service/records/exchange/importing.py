@@ -8,13 +8,13 @@ from pathlib import Path
 
 from genetics.messages import Place
 from service.errors import FlockError, StoreError, TooLarge
-from service.flock.flock_csv import as_text
+from service.flock.flock_csv import as_text, fused
 from service.records.backup import check_photos, join_folder, load, parse_records
 from service.records.database import Store
 from service.records.exchange.sheets import SUFFIXES, read_sheet
 from service.wording.sentences import Message
 
-MOST_LIST = 10_000_000  # bytes, at every door
+MOST_LIST, MOST_ROWS = 10_000_000, 200_000  # bytes and birds of one list, at every door
 
 
 def rows_from(path: Path) -> list[list[str]]:
@@ -33,7 +33,7 @@ def rows_from(path: Path) -> list[list[str]]:
         rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark(text), strict=True))
     except csv.Error as error:
         raise FlockError("not_csv", place=Place(str(path)), reason=str(error)) from None
-    return [[cell.strip() for cell in row] for row in rows if any(cell.strip() for cell in row)]
+    return [[fused(c.strip()) for c in row] for row in rows if any(cell.strip() for cell in row)]
 
 
 def check_size(size: int, name: str) -> None:

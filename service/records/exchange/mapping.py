@@ -9,8 +9,7 @@ from datetime import datetime
 
 from genetics.messages import Place
 from service.errors import FlockError
-from service.flock.flock_csv import COLUMNS, Listed, parse_rows
-from service.records.exchange.flocklist import csv_text
+from service.flock.flock_csv import COLUMNS, Listed, listed_of
 
 # Words that breeders head their lists with, lower case without marks (common practice, no source).
 HEADINGS = {
@@ -130,7 +129,7 @@ def map_table(rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: s
         raise FlockError("no_band_column", place=Place(str(name)))
     unnamed = [i for i, heading in enumerate(headings) if not heading.strip()]
     for i in unnamed:
-        if any(row[i] for row in rows[1:]):
+        if any(i < len(row) and row[i] for row in rows[1:]):
             raise FlockError("column_without_heading", place=Place(str(name), 1), number=i + 1)
     keep = [i for i in range(len(headings)) if i not in unnamed]
     names = [columns.get(headings[i], headings[i]) for i in keep]
@@ -143,4 +142,4 @@ def map_table(rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: s
         table.append(
             [translate_cell(n, c) if n in COLUMNS else c for n, c in zip(names, cells, strict=True)]
         )
-    return parse_rows(csv_text(table), name)
+    return listed_of([(line, row) for line, row in enumerate(table, start=1)], name)

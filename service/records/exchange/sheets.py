@@ -11,9 +11,10 @@ from typing import Any
 from genetics.messages import Place
 from service.errors import FlockError
 from service.flock.flock_csv import MOST_COLUMNS
+from service.records.limits import UNUSABLE
 
 SUFFIXES = (".xlsx", ".ods")
-MOST_ROWS, MOST_UNPACKED = 200_000, 400_000_000
+MOST_ROWS, MOST_UNPACKED = 200_000, 200_000_000
 
 
 def read_sheet(data: bytes, name: str) -> list[list[str]]:
@@ -67,6 +68,11 @@ def as_text(value: Any) -> str:
     return value.isoformat() if isinstance(value, date) else str(value).strip()
 
 
+def legible(text: str) -> str:
+    """Return text without what XML can't hold, as records of earlier versions may have it."""
+    return UNUSABLE.sub("", text)
+
+
 def write_xlsx(rows: Sequence[Sequence[str]]) -> bytes:
     """Rows as a workbook; every cell is text, so that bands such as 007 stay what they are."""
     import openpyxl
@@ -77,7 +83,7 @@ def write_xlsx(rows: Sequence[Sequence[str]]) -> bytes:
     for r, row in enumerate(rows, start=1):
         for c, value in enumerate(row, start=1):
             cell = sheet.cell(r, c)
-            cell.value, cell.data_type, cell.number_format = value, "s", "@"
+            cell.value, cell.data_type, cell.number_format = legible(value), "s", "@"
     sheet.freeze_panes = "B2"
     buffer = io.BytesIO()
     book.save(buffer)
@@ -99,7 +105,7 @@ def write_ods(rows: Sequence[Sequence[str]]) -> bytes:
             cell = TableCell(valuetype="string")
             for part in value.split("\n"):
                 paragraph = P()
-                addTextToElement(paragraph, part)
+                addTextToElement(paragraph, legible(part))
                 cell.addElement(paragraph)
             line.addElement(cell)
         sheet.addElement(line)

@@ -6,24 +6,30 @@ as frames (`frames`), so that nothing which a broken decoder might say is ever r
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sys
 from pathlib import Path
 from typing import Any
 
 
 def limit_memory(most: int) -> None:
-    """Let this process have so many bytes beyond what it has now, where the system can hold it."""
+    """Let this process have so many bytes and no more, where the system can hold it to that."""
     try:
         import resource
     except ImportError:  # Windows
         return
+    resource.setrlimit(resource.RLIMIT_AS, (most, most))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def address_space() -> int:
+    """Return how many bytes of addresses this process has; a guess where that isn't told."""
     try:
         pages = int(Path("/proc/self/statm").read_text().split()[0])
-        base = pages * resource.getpagesize()
-    except (OSError, ValueError):
-        base = 1_500_000_000
-    resource.setrlimit(resource.RLIMIT_AS, (base + most, base + most))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        return pages * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError, AttributeError):
+        return 1_500_000_000
 
 
 def main() -> None:
@@ -35,7 +41,8 @@ def main() -> None:
     ask, answer = sys.stdin.buffer, sys.stdout.buffer
     sys.stdout = sys.stderr  # what a library prints isn't an answer
     warm_up(picture)
-    limit_memory(int(sys.argv[1]))
+    base = address_space()
+    limit_memory(base + int(sys.argv[1]))
     while (question := read_frame(ask)) is not None:
         said, data = question
         try:
@@ -48,8 +55,19 @@ def main() -> None:
         except Exception as error:  # a decoder may raise anything over what it is fed
             reason = f"{type(error).__name__}: {error}"[:120]
             reply, bytes_found = {"error": ["photo_damaged", {"reason": reason}]}, b""
-        del data, question
-        write_frame(answer, reply, bytes_found)
+        del data, question, said
+        give_back()
+        write_frame(answer, reply | {"held": address_space() - base}, bytes_found)
+        del bytes_found
+
+
+def give_back() -> None:
+    """Hand free memory back to the system, where it is known how."""
+    if sys.platform.startswith("linux"):
+        import ctypes
+
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL("libc.so.6").malloc_trim(0)
 
 
 def warm_up(picture: object) -> None:

@@ -21,8 +21,9 @@ from classifier.messages import Doubt
 from classifier.photo import MOST_BYTES, WORKING_SIDE, Photo, PhotoError
 from service.records.intake.frames import read_frame, write_frame
 
-MEMORY = 700_000_000  # bytes beyond what the process has before it decodes
+MEMORY = 480_000_000  # bytes beyond what the process has before it decodes
 SECONDS = 30.0
+MOST_HELD = 60_000_000  # bytes that it may still hold after a photo
 MOST_ANSWER = max(MOST_BYTES * 4, 3 * (2 * WORKING_SIDE + 2) ** 2)
 
 
@@ -70,7 +71,9 @@ class Decoder:
             if found is None:
                 self.end()
                 raise PhotoError("photo_too_slow" if late.is_set() else "photo_too_costly")
-        reply, answer = found
+            reply, answer = found
+            if reply.get("held", 0) > MOST_HELD:  # what is left over would be lacking to the next
+                self.end()
         if "error" in reply:
             code, values = reply["error"]
             raise PhotoError(code, **values)

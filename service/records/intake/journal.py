@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import re
+import threading
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -128,6 +129,18 @@ def one(
 ) -> Taken:
     """Take in one file; StoreError if the store can't keep it, which leaves it waiting."""
     check_own(store)
+    with TURN:
+        return one_alone(store, file, options, bands, lot)
+
+
+# One photo at a time is in memory here, however many are sent at once.
+TURN = threading.Lock()
+
+
+def one_alone(
+    store: Store, file: File, options: Options, bands: Collection[str], lot: int | None
+) -> Taken:
+    """Take in one file while no other is taken in by this process."""
     try:
         prepared = prepare(file, options, bands)
     except PhotoError as error:

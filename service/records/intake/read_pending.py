@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from classifier.reader import Reader
 
 BATCH = 16
+TURN = threading.Lock()  # one batch is read at a time: each takes memory and all cores
 MOST_AT_ONCE = 40_000_000  # pixels of a batch, three bytes each
 
 
@@ -69,7 +71,8 @@ def enter_readings(store: Store, reader: Reader, photos: list[tuple[PhotoRow, Ph
     """Read a batch and enter its readings in one transaction."""
     if not photos:
         return
-    readings = reader.read([photo for _, photo in photos])
+    with TURN:
+        readings = reader.read([photo for _, photo in photos])
     with store.writing(reader.card.model, Message("act_photos_read")) as session:
         ahead = {
             row.sha256 for row in to_read(session, reader.card.model, [r.sha256 for r, _ in photos])

@@ -10,7 +10,8 @@ from starlette.routing import Mount, Route
 from service.actions import access
 from service.actions.door import Door, door_for
 from service.errors import UsageMistake
-from service.records.accounts import FREE_TRIES, ROLES
+from service.records.accounts import FREE_TRIES
+from service.records.states import ROLES
 from service.settings import Settings
 from service.web.access_table import ANYONE, as_markdown, document, role_for
 from service.web.application import create
