@@ -1,7 +1,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo install test check coverage mutants static format
+.PHONY: demo install test check coverage mutants static format lock locked audit sbom
 
 demo: install
 	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report
@@ -41,3 +41,25 @@ static: .venv/installed-test
 format: .venv/installed-test
 	$(BIN)/ruff check --fix .
 	$(BIN)/ruff format .
+
+# Every package as requirements.lock pins it, with its hashes: what CI installs.
+locked:
+	$(PYTHON) -m venv .venv
+	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps -e .
+	@touch .venv/installed .venv/installed-test
+
+# Make the lock file anew; pins that still fit stay (--upgrade, in OPTIONS, takes the newest).
+lock: .venv/installed-test
+	$(BIN)/pip install --quiet --disable-pip-version-check uv
+	$(BIN)/uv pip compile --quiet --generate-hashes --universal $(OPTIONS) --extra test --python-version 3.11 pyproject.toml -o requirements.lock
+
+# Known weaknesses of what is installed; where their list can't be reached, that is said.
+audit: .venv/installed-test
+	$(BIN)/pip install --quiet --disable-pip-version-check pip-audit
+	$(BIN)/python -m benchmarks.audit
+
+sbom: .venv/installed-test
+	$(BIN)/pip install --quiet --disable-pip-version-check cyclonedx-bom
+	$(BIN)/cyclonedx-py environment $(BIN)/python --output-format JSON --output-file sbom.json
+	@echo "sbom.json"

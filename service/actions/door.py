@@ -64,6 +64,7 @@ def door_for(host: str, port: int, names: Sequence[str], secure: bool) -> Door:
     """Return the door of a server that listens on `host`; `names` are public names given to it."""
     if is_loopback(host) and not names:
         return Door(port=port, secure=secure)
-    own = [] if host in ("0.0.0.0", "::") else [host]
+    everywhere = ("", "0.0.0.0", "::")  # noqa: S104  (compared with, not bound to)
+    own = [] if host in everywhere else [host]
     hosts = tuple(dict.fromkeys([*names, *own, *own_names(), *LOOPBACK]))
     return Door(True, hosts, port, secure)

@@ -84,7 +84,7 @@ def invite(
     from service.actions.door import door_for
 
     token = make_link(opened(), role, "")
-    base = address.rstrip("/") or door_for("0.0.0.0", port, (), False).addresses[0]
+    base = address.rstrip("/") or door_for("", port, (), False).addresses[0]
     link = f"{base}/join/{token}"
     if sys.stdout.isatty():
         segno.make(link, micro=False).terminal(compact=True)

@@ -15,14 +15,25 @@ from pathlib import Path
 from traceback import format_exception
 from typing import Any, NoReturn
 
-from service.cli import access, breeding, notes, opinions, photos, records, serve
+from service.cli import access, breeding, doctor, notes, opinions, photos, records, serve
 from service.cli.shared import app, say
 from service.errors import Expected, StoreError
 from service.settings import from_environment, use_numbers
 from service.wording.language import speak
 from service.wording.sentences import say as in_words
 
-__all__ = ["access", "app", "breeding", "main", "notes", "opinions", "photos", "records", "serve"]
+__all__ = [
+    "access",
+    "app",
+    "breeding",
+    "doctor",
+    "main",
+    "notes",
+    "opinions",
+    "photos",
+    "records",
+    "serve",
+]
 
 
 MOST_TRACES = 1_000_000  # bytes; a file that has grown beyond begins anew

@@ -52,7 +52,7 @@ def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
     # wait 5 ms to get it back.
     sys.setswitchinterval(0.0005)
     share_arenas()
-    uvicorn.run(
+    config = uvicorn.Config(
         app,
         host=host,
         port=port,
@@ -67,3 +67,4 @@ def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
         timeout_graceful_shutdown=GRACE,
         **tls,
     )
+    uvicorn.Server(config).run()  # which, unlike uvicorn.run, tells of Ctrl-C

@@ -41,7 +41,8 @@ class Decoder:
             module = "service.records.intake.decoder_process"
             # With one thread: each would set memory aside for itself.
             quiet = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "2"}
-            self.process = subprocess.Popen(
+
+            self.process = subprocess.Popen(  # noqa: S603
                 [sys.executable, "-P", "-m", module, str(self.memory)],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
