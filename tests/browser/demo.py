@@ -15,6 +15,7 @@ from pathlib import Path
 
 from sqlalchemy import select
 
+from service.actions.access import add_account, make_owner
 from service.answers.refresh import refresh
 from service.flock.flock_csv import parse_flock
 from service.installation import open_store
@@ -29,6 +30,7 @@ from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings
 from tests.conftest import DEMO, ROOT
 
+PASSWORD = "feather dust and grit"
 F1, THIRD = date(2025, 3, 22), date(2026, 4, 11)
 
 
@@ -56,6 +58,8 @@ def build(settings: Settings, with_photos: bool = True) -> Store:
             one(store, file, Options(), bands)
         read_pending(store, reader)
         look(store)
+    make_owner(store, "Ann", PASSWORD)
+    add_account(store, "Beth", "read", PASSWORD)
     refresh(store, reader.card.prior, date(2026, 10, 4))
     return store
 

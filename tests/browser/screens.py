@@ -14,6 +14,7 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 from sqlalchemy import select
 
+from service.actions.access import invite
 from service.records.database import Store
 from service.records.tables import HatchRow, PhotoRow
 from tests.browser.demo import build, served, settings_in
@@ -53,6 +54,10 @@ def pages(store: Store) -> dict[str, str]:
         "reader": "/reader",
         "guide": "/guide",
         "trail": "/changes",
+        "accounts": "/accounts",
+        "sign-in": "/sign-in",
+        "join": f"/join/{invite(store, 'read', 'Ann')}",
+        "password": "/password",
         "error": "/birds/none",
     }
 

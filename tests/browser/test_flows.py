@@ -312,6 +312,24 @@ def test_the_language_is_changed_and_kept(page, address):
     assert fits(page)
 
 
+def test_a_helper_is_let_in_by_a_link_that_is_shown_once(page, address, store):
+    page.goto(f"{address}/accounts")
+    expect(page.get_by_role("row", name="Beth")).to_be_visible()
+    page.get_by_label("A helper who may").select_option("decide")
+    page.get_by_role("button", name="Make a link").click()
+    expect(page.get_by_role("img", name="QR code of the link")).to_be_visible()
+    link = page.locator("code").first.inner_text()
+    page.goto(f"{address}/join/{link.rsplit('/', 1)[1]}")
+    page.get_by_label("Your name").fill("Cleo")
+    page.get_by_label("A password of").fill("straw in the morning")
+    page.get_by_role("button", name="Make the account").click()
+    expect(page.get_by_text("Signed in as Cleo")).to_be_visible()
+    page.goto(f"{address}/birds/25")
+    expect(page.get_by_label("Who looked")).to_have_count(0)  # the account says who
+    page.get_by_role("button", name="Sign out").click()
+    expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
+
+
 def test_no_page_has_a_serious_barrier(page, address, store):
     """axe-core's rules of impact 'serious' and 'critical' (Deque Systems, MPL-2.0)."""
     from axe_playwright_python.sync_playwright import Axe

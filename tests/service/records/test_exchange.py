@@ -1,17 +1,19 @@
 """Records out and in again: flock lists, spreadsheets, JSON, backups."""
 
+import csv
 import io
 import json
+import os
 import zipfile
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, text
 
 from service.errors import FlockError, StoreError
 from service.flock.flock_csv import connect_list, parse_flock
 from service.installation import open_store
 from service.records.backup import backup, restore, verify_backup
-from service.records.birds import take_in
+from service.records.birds import bird_named, take_in
 from service.records.exchange.exporting import export_as
 from service.records.exchange.flocklist import csv_text, table
 from service.records.exchange.importing import records_from, rows_from
@@ -263,3 +265,71 @@ def test_photos_and_birds_of_a_backup_are_joined(full, settings, tmp_path):
         bird = session.scalar(select(BirdRow).where(BirdRow.band == "17"))
         assert len(bird.photos) == 3
         assert session.scalar(select(PhotoRow.name).order_by(PhotoRow.id)) == "0.jpg"
+
+
+FORMULAS = ("=1+1", "+49 170", "-5", "@SUM(A1)", "\t=x", "'=1", "''-2", "'plain", "plain")
+
+
+def test_no_cell_of_a_csv_file_is_a_formula_and_all_come_back_unchanged(store, settings, tmp_path):
+    """OWASP, 'CSV Injection': cells that begin with = + - @ or a tab are run by spreadsheets."""
+    with store.writing("Ada", "birds") as session:
+        for number, words in enumerate(FORMULAS):
+            bird_named(session, f"b{number}").notes = words.strip()
+    written = export_as(store, "csv").decode()
+    for row in csv.reader(io.StringIO(written)):
+        for cell in row:
+            assert not cell.startswith(("=", "+", "-", "@", "\t", "\r")), cell
+    path = tmp_path / "flock.csv"
+    path.write_text(written)
+    other = elsewhere(settings, tmp_path)
+    rows = rows_from(path)
+    with other.writing("Ada", "back") as session:
+        listed = map_table(rows, guess_columns(rows[0]), "flock.csv")
+        take_in(session, connect_list(listed, "flock.csv"))
+    with other.reading() as session:
+        notes = session.scalars(select(BirdRow.notes).order_by(BirdRow.id)).all()
+    assert notes == [words.strip() for words in FORMULAS]
+    assert export_as(other, "csv").decode() == written
+
+
+@pytest.mark.parametrize("part", [0.3, 0.6, 0.9])
+@pytest.mark.parametrize("suffix", ["ods", "xlsx"])
+def test_a_spreadsheet_that_breaks_midway_is_refused_and_not_cut_short(tmp_path, suffix, part):
+    rows = [["bird", "notes"], *([f"b{i}", f"note {i}"] for i in range(400))]
+    whole = write_ods(rows) if suffix == "ods" else write_xlsx(rows)
+    with zipfile.ZipFile(io.BytesIO(whole)) as archive:
+        members = {i.filename: archive.read(i) for i in archive.infolist()}
+    name = "content.xml" if suffix == "ods" else "xl/worksheets/sheet1.xml"
+    members[name] = members[name][: int(len(members[name]) * part)]
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for member, data in members.items():
+            archive.writestr(member, data)
+    with pytest.raises(FlockError):
+        read_sheet(out.getvalue(), f"list.{suffix}")
+
+
+def test_notes_of_earlier_versions_are_exported_without_what_no_sheet_can_hold(store):
+    with store.engine.begin() as connection:
+        connection.execute(
+            text(
+                "INSERT INTO birds (band, sire, dam, sex, comb, comb_by, wattles, genotype, notes,"
+                " variety, status, photo, extra) VALUES"
+                " ('7', '', '', '', '', '', '', '', 'bell \x07', '', '', '', '{}')"
+            )
+        )
+    for form in ("xlsx", "ods"):
+        assert [
+            cell.strip() for row in read_sheet(export_as(store, form), f"a.{form}")[1:]
+            for cell in (row[0], row[-1])
+        ] == ["7", "bell"]  # fmt: skip
+
+
+def test_a_backup_that_was_broken_off_is_swept_by_the_next(full, tmp_path):
+    left = tmp_path / ".flock.zip.999999999.part"
+    left.write_bytes(b"half")
+    mine = tmp_path / f".flock.zip.{os.getppid()}.part"
+    mine.write_bytes(b"another that is being written")
+    backup(full, tmp_path / "flock.zip")
+    assert not left.exists()
+    assert mine.exists()

@@ -400,3 +400,49 @@ def test_a_picture_too_small_for_a_head_is_refused(store, tmp_path):
     taken = take(store, tmp_path / "dot.jpg")[0]
     assert taken.state == "refused"
     assert "too few for a head" in str(taken.message)
+
+
+def segment(mark, content):
+    return bytes((0xFF, mark)) + (len(content) + 2).to_bytes(2, "big") + content
+
+
+def segments(data):
+    """Marks and contents of a JPEG's segments, scans stepped over (ITU-T T.81, annex B)."""
+    found, at = [], 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF or data[at + 1] in (0, 0xFF, *range(0xD0, 0xD8)):
+            at += 1
+            continue
+        size = int.from_bytes(data[at + 2 : at + 4], "big")
+        found.append((data[at + 1], data[at + 4 : at + 2 + size]))
+        at += 2 + size
+    return found
+
+
+def test_a_jpeg_keeps_its_picture_and_of_what_programs_write_only_what_the_picture_needs():
+    buffer = io.BytesIO()
+    picture(3).save(buffer, "JPEG", progressive=True, icc_profile=b"profile" * 20)
+    plain = buffer.getvalue()
+    secret = b"SECRET place and name"
+    told = (
+        segment(0xE0, b"JFXX\x00\x10" + secret)
+        + segment(0xEE, b"NoAdobe" + secret)
+        + segment(0xE2, b"OTHER\x00" + secret)
+        + segment(0xED, b"Photoshop 3.0\x00" + secret)
+        + segment(0xFE, secret)
+        + segment(0xF5, secret)
+        + segment(0xEB, secret)
+    )
+    second_scan = plain.index(b"\xff\xda", plain.index(b"\xff\xda") + 2)
+    between = plain.rindex(b"\xff\xc4", 0, second_scan)  # tables stand between scans, and so may
+    data = plain[:2] + told + plain[2:between] + told + plain[between:] + told + b"video" + secret
+    clean = strip_metadata(data).data
+    assert b"SECRET" not in clean
+    kept = segments(clean)
+    assert any(content.startswith(b"ICC_PROFILE") for mark, content in kept if mark == 0xE2)
+    assert any(content.startswith(b"JFIF") for mark, content in kept if mark == 0xE0)
+    assert [len(c) for m, c in kept if m == 0xDA] == [
+        len(c) for m, c in segments(plain) if m == 0xDA
+    ]
+    before, after = Image.open(io.BytesIO(plain)), Image.open(io.BytesIO(clean))
+    assert np.array_equal(np.asarray(before), np.asarray(after))
