@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import HTMLResponse, Response
 
 from service.actions import access
-from service.actions.door import Door
+from service.actions.door import Door, door_for
 from service.errors import NotAllowed, ServiceError, status_of
 from service.records.accounts import SHORTEST, Visitor
 from service.records.states import ROLES
@@ -49,7 +49,9 @@ def show_accounts(
 ) -> HTMLResponse:
     """Return the page of accounts, with a new link if there is one."""
     door = door_of(request)
-    links = [f"{address}/join/{token}" for address in door.addresses] if token else []
+    # At the machine itself the link is for later, when the pages are served to the network.
+    far = door if door.accounts else door_for("", door.port, (), door.secure)
+    links = [f"{address}/join/{token}" for address in far.addresses[:2]] if token else []
     return page(
         request,
         "accounts.html",

@@ -198,6 +198,19 @@ def test_a_walk_goes_on_without_a_net_and_loses_nothing(page, address, hatch, st
     assert kept == {name: name[-6:-4] for name in names}
 
 
+def test_photos_wait_on_the_phone_until_somebody_has_signed_in(page, address, hatch):
+    page.goto(f"{address}/walk/hatch/{hatch}?band=31")
+    refused = {"error": "nobody comes in here without an account", "code": "not_signed_in"}
+    page.route("**/api/v1/photos", lambda route: route.fulfill(status=401, json=refused))
+    page.locator("#files").set_input_files(str(DEMO / "31.jpg"))
+    queue = page.locator("#queue")
+    expect(queue).to_contain_text("wait until you are signed in")
+    expect(queue.get_by_role("link", name="Sign in")).to_be_visible()
+    page.unroute("**/api/v1/photos")
+    page.reload()
+    expect(queue).to_have_text("All photos are sent.", timeout=30_000)
+
+
 def test_the_sorting_table_works_by_keyboard_alone(page, address):
     page.goto(f"{address}/sort?pile=settled")
     first = page.locator(".shot").first.get_attribute("id")
@@ -313,17 +326,18 @@ def test_the_language_is_changed_and_kept(page, address):
 
 
 def test_a_helper_is_let_in_by_a_link_that_is_shown_once(page, address, store):
+    name = f"Cleo {page.viewport_size['width']}"
     page.goto(f"{address}/accounts")
-    expect(page.get_by_role("row", name="Beth")).to_be_visible()
+    expect(page.get_by_role("button", name="Close Beth's account")).to_be_visible()
     page.get_by_label("A helper who may").select_option("decide")
     page.get_by_role("button", name="Make a link").click()
     expect(page.get_by_role("img", name="QR code of the link")).to_be_visible()
     link = page.locator("code").first.inner_text()
     page.goto(f"{address}/join/{link.rsplit('/', 1)[1]}")
-    page.get_by_label("Your name").fill("Cleo")
+    page.get_by_label("Your name").fill(name)
     page.get_by_label("A password of").fill("straw in the morning")
     page.get_by_role("button", name="Make the account").click()
-    expect(page.get_by_text("Signed in as Cleo")).to_be_visible()
+    expect(page.get_by_text(f"Signed in as {name}")).to_be_visible()
     page.goto(f"{address}/birds/25")
     expect(page.get_by_label("Who looked")).to_have_count(0)  # the account says who
     page.get_by_role("button", name="Sign out").click()

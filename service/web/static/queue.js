@@ -39,9 +39,10 @@ const forget = (key) => within("readwrite", (store) => store.delete(key));
 let busy = false;
 
 // Send what waits, one by one, oldest first. `told(photo, answer)` hears of each that is through:
-// kept (answer) or refused (answer.error). Returns false where the net failed.
+// kept (answer) or refused (answer.error). Returns "" when all are through, else why the rest waits:
+// "net", or "account" where somebody has to sign in first.
 export async function send(told) {
-  if (busy) return true;
+  if (busy) return "";
   busy = true;
   try {
     for (let photo = (await waiting())[0]; photo; photo = (await waiting())[0]) {
@@ -52,19 +53,21 @@ export async function send(told) {
       try {
         response = await fetch("/api/v1/photos", { method: "POST", body: form });
       } catch {
-        return false;
+        return "net";
       }
-      if (response.status >= 500) return false;
+      // Nothing is wrong with the photo then: it stays until it can be sent.
+      if ([401, 403].includes(response.status)) return "account";
+      if (response.status >= 500 || [408, 429].includes(response.status)) return "net";
       let answer;
       try {
         answer = await response.json();
       } catch {
-        return false;
+        return "net";
       }
       await forget(photo.key);
       told(photo, answer);
     }
-    return true;
+    return "";
   } finally {
     busy = false;
   }

@@ -82,18 +82,23 @@ function mark(band) {
   bar.value += 1;
 }
 
-async function state(failed) {
+async function state(why) {
   const count = (await waiting()).length;
   queue.hidden = !count && !queue.textContent;
-  queue.classList.toggle("stuck", failed);
-  queue.textContent = count ? `${count} ${failed ? queue.dataset.waiting : queue.dataset.sending}`
-    : queue.dataset.sent;
+  queue.classList.toggle("stuck", why !== "");
+  const said = { "": "sending", net: "waiting", account: "account" }[why];
+  queue.textContent = count ? `${count} ${queue.dataset[said]}` : queue.dataset.sent;
+  if (count && why === "account") {
+    const link = document.createElement("a");
+    link.href = `/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
+    link.textContent = queue.dataset.signIn;
+    queue.append(" ", link);
+  }
   if (!count) setTimeout(() => { queue.hidden = true; }, 4000);
 }
 
 async function go() {
-  const through = await send((photo, answer) => { told(photo, answer); state(false); });
-  await state(!through);
+  await state(await send((photo, answer) => { told(photo, answer); state(""); }));
 }
 
 shoot.addEventListener("submit", async (event) => {
@@ -113,7 +118,7 @@ async function take() {
   }
   if (files.length) {
     queue.hidden = false;
-    await state(!navigator.onLine);
+    await state(navigator.onLine ? "" : "net");
     await go();
   }
 }

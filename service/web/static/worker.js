@@ -27,7 +27,8 @@ async function fromNet(request, url) {
   const key = url.pathname.startsWith("/walk") ? url.pathname : request;
   try {
     const answer = await fetch(request);
-    if (answer.ok) await cache.put(key, answer.clone());
+    // A page that leads to signing in isn't the one that was asked for.
+    if (answer.ok && !answer.redirected) await cache.put(key, answer.clone());
     return answer;
   } catch (error) {
     const found = await cache.match(key);
