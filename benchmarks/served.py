@@ -11,9 +11,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
 
 import httpx
 
+from service.settings import Settings
 from tests.conftest import DEMO, ROOT
 
 
@@ -59,31 +61,41 @@ def free_port() -> int:
 
 
 @contextmanager
+def running(settings: Settings, log: IO[bytes] | None = None) -> Iterator[Served]:
+    """Provide a server on a store, in a process of its own."""
+    port = free_port()
+    environment = {
+        **os.environ,
+        "COMBWRIGHT_HOME": str(settings.home),
+        "COMBWRIGHT_DATABASE": settings.database,
+    }
+    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
+    process = subprocess.Popen(command, env=environment, cwd=ROOT, stdout=log, stderr=log)
+    url = f"http://127.0.0.1:{port}"
+    try:
+        wait_for(url, process)
+        yield Served(url, settings.home, process)
+    finally:
+        process.terminate()
+        try:
+            process.wait(30)
+        except subprocess.TimeoutExpired:
+            process.kill()
+
+
+@contextmanager
 def served(home: Path, photos: int = 0) -> Iterator[Served]:
     """Provide a server with the demo's birds and some of its photos."""
-    port = free_port()
-    environment = {**os.environ, "COMBWRIGHT_HOME": str(home)}
-    environment.pop("COMBWRIGHT_DATABASE", None)
-    command = [sys.executable, "-m", "service.cli", "serve", "--port", str(port)]
-    with (home / "server.log").open("wb") as log:
-        process = subprocess.Popen(command, env=environment, cwd=ROOT, stdout=log, stderr=log)
-        url = f"http://127.0.0.1:{port}"
-        try:
-            wait_for(url, process)
-            with httpx.Client(base_url=url, timeout=120) as client:
-                data = (DEMO / "flock.csv").read_bytes()
-                answer = client.post("/api/v1/birds", files={"file": ("flock.csv", data)})
-                answer.raise_for_status()
-                for photo in sorted(DEMO.glob("*.jpg"))[:photos]:
-                    files = {"file": (photo.name, photo.read_bytes())}
-                    client.post("/api/v1/photos", files=files).raise_for_status()
-            yield Served(url, home, process)
-        finally:
-            process.terminate()
-            try:
-                process.wait(30)
-            except subprocess.TimeoutExpired:
-                process.kill()
+    settings = Settings(home, f"sqlite:///{home / 'flock.sqlite3'}")
+    with (home / "server.log").open("wb") as log, running(settings, log) as server:
+        with httpx.Client(base_url=server.url, timeout=120) as client:
+            data = (DEMO / "flock.csv").read_bytes()
+            answer = client.post("/api/v1/birds", files={"file": ("flock.csv", data)})
+            answer.raise_for_status()
+            for photo in sorted(DEMO.glob("*.jpg"))[:photos]:
+                files = {"file": (photo.name, photo.read_bytes())}
+                client.post("/api/v1/photos", files=files).raise_for_status()
+        yield server
 
 
 def wait_for(url: str, process: subprocess.Popen[bytes]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from PIL import Image, ImageOps, UnidentifiedImageError
@@ -64,10 +65,18 @@ def open_photo(path: Path) -> Photo:
     if size > MOST_BYTES:
         raise PhotoError("photo_too_heavy", megabytes=size / 1000000.0, most=MOST_BYTES / 1000000.0)
     with path.open("rb") as file:
-        header = file.read(12)
+        return read_photo(path.name, file)
+
+
+def read_photo(name: str, file: BinaryIO) -> Photo:
+    """Decode one photo from an open file. Raises PhotoError for whatever can't be read in full."""
+    header = file.read(12)
+    if not header:
+        raise PhotoError("photo_empty")
+    file.seek(0)
     try:
-        with Image.open(path, formats=allowed_formats(header)) as raw:
-            return decode(path.name, raw)
+        with Image.open(file, formats=allowed_formats(header)) as raw:
+            return decode(name, raw)
     except PhotoError:
         raise
     except UnidentifiedImageError:

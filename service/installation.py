@@ -9,7 +9,7 @@ from sqlalchemy.orm import sessionmaker
 
 from service.answers.queue import watch_piles
 from service.records.audit_log import watch
-from service.records.database import Store, explained, open_engine, read_only, upgrade
+from service.records.database import Store, open_engine, read_only, upgrade
 from service.records.identity import identity_of, settle
 from service.records.intake import near_duplicates as near_duplicates  # indexes what is entered
 from service.records.kept_backups import copy_before_migration
@@ -26,8 +26,7 @@ def open_store(settings: Settings) -> Store:
     look_only = read_only(settings.database)
     engine = open_engine(settings.database)
     try:
-        with explained():
-            upgrade(engine, look_only, partial(copy_before_migration, engine, settings.backups))
+        upgrade(engine, look_only, partial(copy_before_migration, engine, settings.backups))
         sessions = sessionmaker(engine, expire_on_commit=False)
         watch_limits(sessions)
         watch(sessions)

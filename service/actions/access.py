@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 from service.errors import Clash, NotFound, Refusal, Throttled
 from service.records import accounts
@@ -130,20 +131,20 @@ def sign_out(store: Store, token: str) -> None:
 def change_role(store: Store, name: str, role: str) -> None:
     """Give an account another role; its sessions end. The last owner stays. Raises Refusal."""
     accounts.check_role(role)
-    with store.writing(ITSELF, Message("act_access")) as session:
-        row = accounts.find_account(session, name)
-        row.role = role
-        session.flush()
-        if not accounts.has_owner(session):
-            raise Clash("last_owner")
-        accounts.end_all(session, row.id)
+    change_account(store, name, role=role)
 
 
 def close(store: Store, name: str) -> None:
     """Close an account and end its sessions; what it wrote stays. Raises Refusal."""
+    change_account(store, name, closed=True)
+
+
+def change_account(store: Store, name: str, **values: Any) -> None:
+    """Change an account and end its sessions, unless nobody would be left to own the records."""
     with store.writing(ITSELF, Message("act_access")) as session:
         row = accounts.find_account(session, name)
-        row.closed = True
+        for column, value in values.items():
+            setattr(row, column, value)
         session.flush()
         if not accounts.has_owner(session):
             raise Clash("last_owner")

@@ -13,7 +13,7 @@ from service.errors import Clash, StoreError
 from service.installation import open_store
 from service.records.backup import dump_records, load, parse_records, restart, restore
 from service.records.database import Store
-from service.records.identity import claim, identity_of, take_identity
+from service.records.identity import take_identity, take_over
 from service.records.kept_backups import before_act, daily
 from service.records.photo_files import in_use, keep, place
 from service.records.tables import AccountRow, InvitationRow, PhotoRow
@@ -68,7 +68,7 @@ def move_records(store: Store, to: Settings, told: Told = lambda: None) -> int:
             load(session, content, to.database, replace=False)
             take_identity(session, content.identity)
         copy_accounts(store, target)
-        claim_for(target)
+        take_over(target)
         check_sound(target)
         with target.reading() as session:
             if dump_records(session) != text:
@@ -83,12 +83,6 @@ def check_sound(store: Store) -> None:
     found = verify(store).complaints
     if found:
         raise StoreError("records_unsound_here", number=len(found), first=found[0])
-
-
-def claim_for(store: Store) -> None:
-    """Mark a folder of photos as that of its records."""
-    with store.reading() as session:
-        claim(store.photos, identity_of(session))
 
 
 def copy_accounts(store: Store, target: Store) -> None:

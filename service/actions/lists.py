@@ -8,7 +8,6 @@ from pathlib import Path
 
 from genetics.messages import Place
 from service.actions.desk import Act, Desk
-from service.actions.memory import give_back_memory
 from service.errors import FlockError, NotAllowed
 from service.flock.flock_csv import Listed, as_text, connect_list, parse_rows
 from service.records import audit_log
@@ -17,6 +16,7 @@ from service.records.exchange.importing import MOST_ROWS, check_size, records_fr
 from service.records.exchange.mapping import map_table
 from service.records.intake.sources import printable
 from service.records.kept_backups import before_act
+from service.records.memory import give_back_memory
 from service.wording.sentences import Message
 
 # Lists are read one at a time, since a long one takes memory.

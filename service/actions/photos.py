@@ -15,7 +15,6 @@ from sqlalchemy.orm import Session
 
 from classifier.errors import ClassifierError
 from service.actions.desk import Act, Desk, perform
-from service.actions.memory import give_back_memory
 from service.errors import StoreError
 from service.records.birds import bird_named
 from service.records.database import Store
@@ -23,6 +22,7 @@ from service.records.entries import find_photo
 from service.records.intake.journal import Options, Taken, one
 from service.records.intake.read_pending import read_pending
 from service.records.intake.sources import File, files_of
+from service.records.memory import give_back_memory
 from service.records.states import REFUSED
 from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings

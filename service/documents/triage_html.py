@@ -16,7 +16,7 @@ from classifier.vocabulary import COMBS, PILES
 from genetics.genotype import NAMES
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.batch import Batch
-from service.records.exchange.flocklist import defused
+from service.flock.csv_cells import defused
 from service.records.photo_files import write_whole
 from service.wording.language import current, marked, translated, translated_number
 from service.wording.numbers import percent

@@ -18,6 +18,7 @@ from genetics.messages import Place
 from genetics.numbers import toml
 from genetics.pedigree import CandidateParents, check
 from service.errors import FlockError
+from service.flock.csv_cells import fused
 
 COLUMNS = (
     "bird",
@@ -146,18 +147,6 @@ def connect_list(listed: Listed, name: str, beside: Sequence[Bird] = ()) -> Floc
     others = [bird for bird in beside if bird.bird not in bands]
     flock = connect_parents([*listed.birds, *others], name)
     return replace(flock, columns=listed.columns, listed=len(listed.birds))
-
-
-DEFUSED = re.compile("^''*[=+\\-@\t\r]")
-
-
-def fused(cell: str) -> str:
-    """Return a cell of a CSV file as it was before it was made safe for spreadsheets.
-
-    >>> fused("'=1+1"), fused("'17"), fused("-5")
-    ('=1+1', "'17", '-5')
-    """
-    return cell[1:] if DEFUSED.match(cell) else cell
 
 
 def parse_rows(text: str, name: str = "flock.csv", most: int | None = None) -> Listed:

@@ -12,11 +12,10 @@ from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import Clash, NotFound, UsageMistake
 from service.records.seals import ADOPTED, last_seal, seal_line
-from service.records.tables import ACCESS, DERIVED, JOURNALS, Base, ChangeRow
+from service.records.tables import UNWATCHED, Base, ChangeRow
 from service.records.values import lively, plain
 from service.wording.sentences import Message, as_data, from_data, say
 
-UNWATCHED = (*JOURNALS, *DERIVED, *ACCESS)
 CLASSES: dict[str, type[Base]] = {m.class_.__tablename__: m.class_ for m in Base.registry.mappers}
 
 

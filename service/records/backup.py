@@ -19,7 +19,7 @@ from classifier.photo import MOST_BYTES
 from genetics.messages import Place
 from service.errors import Refusal, StoreError
 from service.records import legacy
-from service.records.database import Store, lots
+from service.records.database import Store, lots, reason_of
 from service.records.identity import identity_of, mark_of, settle, take_identity
 from service.records.intake.near_duplicates import index_all
 from service.records.intake.sources import without_folders
@@ -149,8 +149,9 @@ def load(session: Session, content: Records, name: str, replace: bool) -> int:
     except OperationalError:  # of the database here, such as a full disk
         raise
     except UNFIT as error:
-        reason = " ".join(str(getattr(error, "orig", None) or error).split())[:160]
-        raise StoreError("records_unreadable", place=Place(str(name)), reason=reason) from None
+        raise StoreError(
+            "records_unreadable", place=Place(str(name)), reason=reason_of(error)
+        ) from None
     wrong = list(check_rows(session))
     if wrong:
         raise StoreError(
@@ -247,8 +248,9 @@ def verify_backup(path: Path, told: Told = lambda: None) -> list[str]:
             rows = parse_records(text, RECORDS).tables["photos"]
             wanted_names = {f"photos/{r['sha256']}{r['suffix']}" for r in rows}
         except DAMAGED as error:
-            reason = " ".join(str(error).split())[:160]
-            raise StoreError("backup_damaged", place=Place(str(path)), reason=reason) from None
+            raise StoreError(
+                "backup_damaged", place=Place(str(path)), reason=reason_of(error)
+            ) from None
     if names - {RECORDS} not in (wanted_names, set()):
         raise StoreError("photos_and_records_differ", place=Place(str(path)))
     return sorted(names - {RECORDS})

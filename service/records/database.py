@@ -64,11 +64,16 @@ COMPLAINTS = {
 }
 
 
+def reason_of(error: Exception) -> str:
+    """Return what an error says in one short line; of a database's what its driver says."""
+    return " ".join(str(getattr(error, "orig", None) or error).split())[:160]
+
+
 def explain_database_error(error: Exception) -> StoreError:
     """Return a database's complaint as ours."""
     low = str(getattr(error, "orig", None) or error).lower()
     code = next((ours for sign, ours in COMPLAINTS.items() if sign in low), "records_unusable")
-    return StoreError(code, reason=" ".join(low.split())[:160])
+    return StoreError(code, reason=reason_of(error).lower())
 
 
 # What Python or a driver says of values that no column takes.
@@ -150,13 +155,13 @@ def upgrade(
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS))
     script = ScriptDirectory.from_config(config)
-    newest, known = script.get_current_head(), {r.revision for r in script.walk_revisions()}
-    try:
+    newest = script.get_current_head()
+    with explained():
         with engine.connect() as connection:
             revision = MigrationContext.configure(connection).get_current_revision()
         if revision == newest:
             return  # without waiting for writers
-        if revision is not None and revision not in known:
+        if revision not in (None, *(r.revision for r in script.walk_revisions())):
             raise StoreError("records_newer", revision=revision)
         if look_only:
             raise StoreError("records_read_only")
@@ -176,8 +181,6 @@ def upgrade(
                 connection.exec_driver_sql("COMMIT")
                 connection.exec_driver_sql("PRAGMA foreign_keys=ON")
                 connection.exec_driver_sql("BEGIN")
-    except DatabaseError as error:
-        raise explain_database_error(error) from None
 
 
 # What Python makes of a date or time that a damaged file holds.
@@ -199,15 +202,13 @@ def explained() -> Iterator[None]:
     except Expected:  # errors of ours, whatever Python's kind they are of
         raise
     except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise StoreError("records_damaged", reason=str(error)[:160]) from error
-    except ValueError as error:
-        if any(sign in str(error) for sign in ILL_DATED):
-            raise StoreError("records_damaged", reason=str(error)[:160]) from error
-        if isinstance(error, UNSTORABLE):
-            raise Refusal("text_unusable") from error
-        raise
+        raise StoreError("records_damaged", reason=reason_of(error)) from error
     except UNSTORABLE as error:
         raise Refusal("text_unusable") from error
+    except ValueError as error:
+        if any(sign in str(error) for sign in ILL_DATED):
+            raise StoreError("records_damaged", reason=reason_of(error)) from error
+        raise
     except (OperationalError, DatabaseError) as error:
         raise explain_database_error(error) from error
     except StatementError as error:  # a value that a column's type doesn't take

@@ -17,7 +17,7 @@ from sqlalchemy.orm import Session
 
 from service.errors import StoreError
 from service.records.database import Store
-from service.records.photo_files import files, in_use, unkept, write_mark
+from service.records.photo_files import files, in_use, unkept, write_synced
 from service.records.tables import IdentityRow
 
 MARK = "identity"
@@ -51,7 +51,7 @@ def claim(folder: Path, identity: str) -> None:
     """Mark a folder of photos as that of these records. Raises StoreError."""
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        write_mark(folder / MARK, f"{identity}\n".encode())
+        write_synced(folder / MARK, f"{identity}\n".encode())
     except OSError as error:
         raise unkept(folder, error) from error
 

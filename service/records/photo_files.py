@@ -45,15 +45,14 @@ def keep(folder: Path, data: bytes, suffix: str) -> str:
         if not target.parent.is_dir():
             target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             sync(folder)
-        with draft_of(target) as draft:
-            draft.write_bytes(data)
+        write_synced(target, data)
     except OSError as error:
         raise unkept(folder, error) from error
     return sha256
 
 
-def write_mark(path: Path, data: bytes) -> None:
-    """Write a small file of our own, for its owner alone. Raises OSError."""
+def write_synced(path: Path, data: bytes) -> None:
+    """Write a file of our own, in full or not at all, for its owner alone. Raises OSError."""
     with draft_of(path) as draft:
         draft.write_bytes(data)
 

@@ -18,7 +18,7 @@ from sqlalchemy.orm import Session
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import possible
 from service.records.birds import stored_flock
-from service.records.database import lots
+from service.records.database import lots, reason_of
 from service.records.entries import CHOICES, PURPOSES
 from service.records.intake.near_duplicates import rows_for
 from service.records.readings import reading_from_row
@@ -91,6 +91,7 @@ def check_rows(session: Session) -> Iterator[Message]:
     keys: dict[str, set[Any]] = {}
     shas: set[str] = set()
     pending: list[tuple[Table, Row]] = []
+    on_trail = watched()
     for table in Base.metadata.sorted_tables:
         own = next(iter(table.primary_key.columns)).name
         keys[table.name] = set()
@@ -102,7 +103,7 @@ def check_rows(session: Session) -> Iterator[Message]:
             if table.name == "photos":
                 shas.add(row["sha256"])
             yield from check_words(table, row)
-            if table in watched():
+            if table in on_trail:
                 line = newest.pop((table.name, row["id"]), None)
                 if differs(row, line):
                     yield Message("verify_differs", table=table.name, row=row["id"])
@@ -135,11 +136,6 @@ def check_trail(
     return newest, found
 
 
-def one_line(error: Exception) -> str:
-    """Return an error's message, short."""
-    return " ".join(str(getattr(error, "orig", None) or error).split())[:160]
-
-
 def read_rows(session: Session, table: Table) -> Iterator[Row | Message]:
     """Rows of a table in full; in the place of one that can't be read, what is wrong with it."""
     if table.name in ELSEWHERE:
@@ -162,7 +158,7 @@ def read_rows(session: Session, table: Table) -> Iterator[Row | Message]:
 
 def unread(table: str, row: Any, error: Exception) -> Message:
     """Return the complaint about a row that can't be read."""
-    return Message("verify_unread", table=table, row=row, reason=one_line(error))
+    return Message("verify_unread", table=table, row=row, reason=reason_of(error))
 
 
 def check_words(table: Table, row: Row) -> Iterator[Message]:
@@ -218,7 +214,7 @@ def check_content(session: Session, shas: set[str]) -> Iterator[Message]:
     try:
         stored_flock(session)
     except Exception as error:  # an error of the flock, or a cell that can't be read
-        yield Message("verify_flock", reason=one_line(error))
+        yield Message("verify_flock", reason=reason_of(error))
     wanted = {
         (row["part"], row["value"], row["photo_id"])
         for row in rows_for(session.execute(select(PhotoRow.id, PhotoRow.likeness)).all())

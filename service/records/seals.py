@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, insert, inspect, select, update
 from sqlalchemy.orm import Session
 
-from service.records.tables import ACCESS, DERIVED, JOURNALS, Base, ChangeRow
+from service.records.tables import UNWATCHED, Base, ChangeRow
 from service.records.values import plain
 
 LINE = ("act", "made", "by", "said", "undoes", "kind", "row", "before", "after")
@@ -45,15 +45,14 @@ def seal_row(row: Mapping[str, Any]) -> str:
     return checksum({name: plain(value) for name, value in row.items() if name != "seal"})
 
 
-def last_seal(session: Session) -> str:
+def last_seal(records: Session | Connection) -> str:
     """Return the seal of the newest line, nothing on an empty trail."""
-    return session.scalar(select(ChangeRow.seal).order_by(ChangeRow.id.desc()).limit(1)) or ""
+    return records.scalar(select(ChangeRow.seal).order_by(ChangeRow.id.desc()).limit(1)) or ""
 
 
 def watched() -> list[Table]:
     """Tables whose every row has a line on the trail, parents before children."""
-    apart = {*JOURNALS, *DERIVED, *ACCESS}
-    return [table for table in Base.metadata.sorted_tables if table.name not in apart]
+    return [table for table in Base.metadata.sorted_tables if table.name not in UNWATCHED]
 
 
 def lines(connection: Connection) -> Iterator[dict[str, Any]]:
@@ -96,7 +95,7 @@ def adopt(connection: Connection) -> int:
     Done once, for records of a version that didn't hold the two against each other.
     """
     newest = newest_lines(connection)
-    before = connection.scalar(select(ChangeRow.seal).order_by(ChangeRow.id.desc()).limit(1)) or ""
+    before = last_seal(connection)
     act, now, count = uuid.uuid4().hex, datetime.now(UTC), 0
     for table in watched():
         there = {column["name"] for column in inspect(connection).get_columns(table.name)}

@@ -391,3 +391,5 @@ DERIVED = ("answers", "glances", "piles", "hash_parts")
 JOURNALS = ("intakes", "intake_items", "changes", "identity")
 # Who may come in: never in an export or backup, which may be given away, nor on the trail.
 ACCESS = ("accounts", "invitations", "sessions", "attempts")
+# All others: every change of theirs is on the trail.
+UNWATCHED = (*JOURNALS, *DERIVED, *ACCESS)

@@ -19,8 +19,8 @@ from service.answers.assessments import assess_birds
 from service.errors import NotFound
 from service.flock.assessment import PILE_ORDER, Item
 from service.flock.candidates import Candidate
+from service.flock.csv_cells import defused
 from service.flock.next_steps import costs
-from service.records.exchange.flocklist import defused
 from service.records.tables import AnswerRow, BirdRow, DecisionRow, HatchRow, PhotoRow
 from service.views.pens_and_hatches import Hatch, hatch_summary
 from service.wording.language import translated

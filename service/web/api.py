@@ -25,7 +25,6 @@ from service.actions.flock import (
 )
 from service.actions.flock import decide as decide_bird
 from service.actions.lists import import_list, undo
-from service.actions.memory import give_back_memory
 from service.actions.observations import note_sighting, observe_comb
 from service.actions.photos import assign_photo, bands_of
 from service.actions.photos import take_in as keep_photos
@@ -40,6 +39,7 @@ from service.records.intake.bands import band_of_codes
 from service.records.intake.decoding import codes_of
 from service.records.intake.read_pending import read_pending
 from service.records.limits import MOST_INTEGER
+from service.records.memory import give_back_memory
 from service.records.states import KEPT
 from service.records.tables import BirdRow
 from service.views.pens_and_hatches import hatches, pens

@@ -11,7 +11,7 @@ from itsdangerous import BadSignature, Signer
 
 from service.errors import StoreError
 from service.records.accounts import SESSION
-from service.records.photo_files import write_mark
+from service.records.photo_files import write_synced
 
 COOKIE = "combwright"
 
@@ -25,7 +25,7 @@ def signer_of(home: Path) -> Signer:
     try:
         if not path.exists():
             home.mkdir(parents=True, exist_ok=True, mode=0o700)
-            write_mark(path, secrets.token_hex(32).encode())
+            write_synced(path, secrets.token_hex(32).encode())
         key = path.read_text(encoding="ascii").strip()
     except (OSError, ValueError) as error:
         raise StoreError("home_unwritable", reason=str(error)) from None

@@ -41,7 +41,7 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
 }
 AT_THE_MACHINE = Visitor("", "own")
-NOBODY: Visitor | None = None
+STATIC = "/static/"
 
 
 class Guard:
@@ -57,6 +57,7 @@ class Guard:
     ) -> None:
         self.app, self.door, self.store = app, door, store
         self.signer, self.most_upload = signer, most_upload
+        self.anonymous = None if door.accounts else AT_THE_MACHINE
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -76,7 +77,7 @@ class Guard:
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
-                if not request.url.path.startswith("/static/"):
+                if not request.url.path.startswith(STATIC):
                     headers.setdefault("Cache-Control", "no-store")
                 if renewed:
                     headers.append("Set-Cookie", self.cookie(request, renewed[0]))
@@ -96,12 +97,14 @@ class Guard:
 
     async def refuse(self, request: Request, most: int, renewed: list[str]) -> Response | None:
         """Return why a request isn't let in, or None; its visitor is noted in its state."""
-        request.state.visitor = AT_THE_MACHINE
+        request.state.visitor = self.anonymous
         try:
             check_origin(request)
             length = request.headers.get("content-length", "0")
             if length.isdecimal() and int(length) > most:
                 raise TooLarge("body_too_large", most=most)
+            if request.url.path.startswith(STATIC):
+                return None  # the same for everybody: no session is looked up
             visitor = await self.visitor(request, renewed)
             request.state.visitor = visitor
             role = role_for(request.method, request.url.path)
@@ -126,14 +129,13 @@ class Guard:
 
     async def visitor(self, request: Request, renewed: list[str]) -> Visitor | None:
         """Return who asks; None for somebody from elsewhere without an account."""
-        anonymous = NOBODY if self.door.accounts else AT_THE_MACHINE
         cookie = request.cookies.get(COOKIE)
         token = token_in(self.signer, cookie) if cookie else None
         if token is None:
-            return anonymous
+            return self.anonymous
         found = await run_in_threadpool(access.visitor_of, self.store(), token)
         if found is None:
-            return anonymous
+            return self.anonymous
         visitor, due = found
         request.state.token = token
         if due and not self.store().look_only:

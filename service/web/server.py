@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from service.actions.memory import share_arenas
+from service.records.memory import share_arenas
 
 if TYPE_CHECKING:
     from fastapi import FastAPI

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 from collections.abc import Iterator
 from datetime import UTC, date, datetime
 from pathlib import Path
 
 from sqlalchemy import select
 
+from benchmarks.served import running
 from service.actions.access import add_account, make_owner
 from service.answers.refresh import refresh
 from service.flock.flock_csv import parse_flock
@@ -28,7 +23,7 @@ from service.records.intake.sources import files_of
 from service.records.readings import row_from_person
 from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings
-from tests.conftest import DEMO, ROOT
+from tests.conftest import DEMO
 
 PASSWORD = "feather dust and grit"
 F1, THIRD = date(2025, 3, 22), date(2026, 4, 11)
@@ -91,30 +86,8 @@ def look(store: Store) -> None:
 @contextlib.contextmanager
 def served(settings: Settings) -> Iterator[str]:
     """A server on a store, in a process of its own; gives its address."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    server = subprocess.Popen(
-        [sys.executable, "-m", "service.cli", "serve", "--port", str(port)],
-        cwd=ROOT,
-        env={
-            **os.environ,
-            "COMBWRIGHT_HOME": str(settings.home),
-            "COMBWRIGHT_DATABASE": settings.database,
-        },
-    )
-    url = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(240):
-            try:
-                urllib.request.urlopen(f"{url}/static/mark.svg")
-                break
-            except OSError:
-                time.sleep(0.5)
-        yield url
-    finally:
-        server.terminate()
-        server.wait(20)
+    with running(settings) as server:
+        yield server.url
 
 
 def settings_in(home: Path) -> Settings:

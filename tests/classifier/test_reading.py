@@ -1,31 +1,12 @@
 """Doubts and piles: what a reading says of itself."""
 
-from dataclasses import replace
-
 import pytest
 
 from classifier.messages import Doubt
 from classifier.quality import complaints, rules
-from classifier.reading import HeadBox, Reading, Wattles, judge, risk, wattles_from
+from classifier.reading import HeadBox, judge, risk, wattles_from
 from classifier.vocabulary import COMBS
-
-
-def reading(**changes):
-    base = Reading(
-        photo="a.jpg",
-        head=HeadBox((0.0, 0.0, 200.0, 200.0), "found", 0.9),
-        comb=(0.01, 0.01, 0.01, 0.01, 0.01, 0.95),
-        none_of_these=0.01,
-        readable=0.95,
-        plausible=("walnut",),
-        crest=0.02,
-        beard=0.02,
-        wattles=Wattles("small", None),
-        complaints=(),
-        remarks=(),
-        model="test",
-    )
-    return replace(base, **changes)
+from tests.readings import clear_reading as reading
 
 
 def test_a_clear_comb_is_settled_without_doubts():

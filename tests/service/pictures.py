@@ -5,8 +5,6 @@ import io
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 
-from classifier.reading import HeadBox, Reading, Wattles, judge
-
 
 def picture(seed: int, size=(320, 240)) -> Image.Image:
     """A picture unlike those of other seeds: soft shapes."""
@@ -36,23 +34,3 @@ def telling_exif(turn=6) -> bytes:
     exif.get_ifd(0x8769).update({0x9003: "2026:05:03 07:08:09", 0xA431: "SERIAL4711"})
     exif.get_ifd(0x8825).update({1: "N", 2: (51.0, 30.0, 0.0), 3: "E", 4: (7.0, 27.0, 0.0)})
     return exif.tobytes()
-
-
-def reading(photo: str) -> Reading:
-    """A clear reading of a photo as walnut."""
-    return judge(
-        Reading(
-            photo=photo,
-            head=HeadBox((0.0, 0.0, 200.0, 200.0), "found", 0.9),
-            comb=(0.01, 0.01, 0.01, 0.01, 0.01, 0.95),
-            none_of_these=0.01,
-            readable=0.95,
-            plausible=("walnut",),
-            crest=0.02,
-            beard=0.02,
-            wattles=Wattles("small", None),
-            complaints=(),
-            remarks=(),
-            model="test",
-        )
-    )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Sequence
 
+from service.flock.csv_cells import defused
 from service.flock.flock_csv import COLUMNS, Bird
 
 YES_NO = {None: "", True: "yes", False: "no"}
@@ -41,19 +41,6 @@ def table(birds: Sequence[Bird]) -> list[list[str]]:
     """Header and rows."""
     names = header(birds)
     return [names, *([cells(bird).get(name, "") for name in names] for bird in birds)]
-
-
-# What spreadsheets take for a formula if a cell of a CSV file begins so (OWASP, "CSV Injection").
-FORMULA = re.compile("^'*[=+\\-@\t\r]")
-
-
-def defused(cell: str) -> str:
-    """Return a cell as it goes into a CSV file: no program takes it for a formula.
-
-    >>> defused("=1+1"), defused("-5"), defused("17")
-    ("'=1+1", "'-5", '17')
-    """
-    return f"'{cell}" if FORMULA.match(cell) else cell
 
 
 def csv_file(rows: Sequence[Sequence[str]]) -> str:

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from genetics.messages import Place
 from service.errors import FlockError, StoreError, TooLarge
-from service.flock.flock_csv import as_text, fused
+from service.flock.csv_cells import fused
+from service.flock.flock_csv import as_text
 from service.records.backup import check_photos, join_folder, load, parse_records
 from service.records.database import Store
 from service.records.exchange.sheets import SUFFIXES, read_sheet

@@ -6,7 +6,6 @@ as frames (`frames`), so that nothing which a broken decoder might say is ever r
 
 from __future__ import annotations
 
-import contextlib
 import os
 import sys
 from pathlib import Path
@@ -36,11 +35,12 @@ def main() -> None:
     """Answer questions until nobody asks any more."""
     from classifier.photo import PhotoError
     from service.records.intake.frames import read_frame, write_frame
-    from service.records.intake.preparing import JOBS, picture
+    from service.records.intake.preparing import JOBS
+    from service.records.memory import give_back_memory
 
     ask, answer = sys.stdin.buffer, sys.stdout.buffer
     sys.stdout = sys.stderr  # what a library prints isn't an answer
-    warm_up(picture)
+    warm_up()
     base = address_space()
     limit_memory(base + int(sys.argv[1]))
     while (question := read_frame(ask)) is not None:
@@ -56,21 +56,12 @@ def main() -> None:
             reason = f"{type(error).__name__}: {error}"[:120]
             reply, bytes_found = {"error": ["photo_damaged", {"reason": reason}]}, b""
         del data, question, said
-        give_back()
+        give_back_memory()
         write_frame(answer, reply | {"held": address_space() - base}, bytes_found)
         del bytes_found
 
 
-def give_back() -> None:
-    """Hand free memory back to the system, where it is known how."""
-    if sys.platform.startswith("linux"):
-        import ctypes
-
-        with contextlib.suppress(OSError, AttributeError):
-            ctypes.CDLL("libc.so.6").malloc_trim(0)
-
-
-def warm_up(picture: object) -> None:
+def warm_up() -> None:
     """Load what decoding needs, so that the limit counts photos alone."""
     import io
 

@@ -16,6 +16,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 from sqlalchemy import select, text
 
+from classifier.reading import judge
 from service.actions.access import add_account, all_accounts
 from service.actions.desk import Desk
 from service.actions.flock import note_hatch
@@ -33,7 +34,9 @@ from service.records.tables import BirdRow, ChangeRow, HatchRow, ReadingRow
 from service.records.verify import verify
 from service.settings import Settings
 from tests.conftest import ROOT
+from tests.readings import clear_reading
 from tests.service.pictures import jpeg, picture
+from tests.service.records.older import tables_of
 
 LIST = "bird,sire,dam,sex,hatched,comb\n1,,,cock,2024-03-01,walnut\n2,,,hen,2024-03-02,single\n"
 MORE = "3,1,2,,2025-04-05,walnut\n4,1,2,,2025-04-05,pea\n"
@@ -51,7 +54,6 @@ def full(store):
     """Birds, a hatch, photos with readings of a model and a person, answers and piles."""
     from service.answers.queue import catch_up
     from service.records.readings import row_from_person, row_from_reading
-    from tests.service.pictures import reading
 
     import_list(desk_at(store), (LIST + MORE).encode(), "flock.csv")
     run(
@@ -61,7 +63,9 @@ def full(store):
         from service.records.tables import PhotoRow
 
         for photo in session.scalars(select(PhotoRow)):
-            photo.readings.append(row_from_reading(reading(photo.name), datetime.now(UTC)))
+            photo.readings.append(
+                row_from_reading(judge(clear_reading(photo=photo.name)), datetime.now(UTC))
+            )
             photo.readings.append(row_from_person("Ada", datetime.now(UTC), "walnut"))
     note_hatch(desk_at(store), "Spring", "North", date(2025, 4, 5), 12, 8, ["3", "4"])
     catch_up(store)
@@ -153,18 +157,8 @@ def test_a_single_bit_that_changes_an_answer_is_found(tmp_path):
 
 
 def test_an_older_version_is_copied_before_its_tables_change(tmp_path):
-    from alembic import command
-    from alembic.config import Config
-
-    from service.records.database import MIGRATIONS, open_engine
-
     settings = Settings(tmp_path / "home", f"sqlite:///{tmp_path / 'home' / 'flock.sqlite3'}")
-    engine = open_engine(settings.database)
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS))
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0005")
+    with tables_of(settings, "0005") as connection:
         connection.execute(
             text(
                 "INSERT INTO birds (band, sire, dam, sex, comb, comb_by, wattles, genotype, notes,"
@@ -172,7 +166,6 @@ def test_an_older_version_is_copied_before_its_tables_change(tmp_path):
                 " ('7', '', '', '', '', '', '', '', '', '', '', '', '{}')"
             )
         )
-    engine.dispose()
     store = open_store(settings)
     assert verify(store).complaints == ()  # a bird without a line got one
     with store.reading() as session:

@@ -12,6 +12,7 @@ from service.installation import open_store
 from service.records.audit_log import acts, find_act, history, undo
 from service.records.birds import bird_named, stored_birds, stored_flock, take_in
 from service.records.tables import BirdRow, HatchRow, PenBirdRow, PenRow, PhotoRow, ReadingRow
+from tests.service.records.older import tables_of
 
 LIST = """bird,sire,dam,sex,hatched,comb,comb_by,crest,beard,wattles,genotype,photo,notes,leg colour
 1,,,cock,2024-03-01,walnut,Ada,yes,no,small,R/R P/P,1.jpg;1-2.jpg,"old, kind",slate
@@ -136,17 +137,7 @@ def test_parents_come_from_the_pen_while_they_lived_in_it(store):
 
 
 def test_an_older_store_is_brought_up_to_date_with_its_rows(settings):
-    from alembic import command
-    from alembic.config import Config
-
-    from service.records.database import MIGRATIONS, open_engine
-
-    engine = open_engine(settings.database)
-    config = Config()
-    config.set_main_option("script_location", str(MIGRATIONS))
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0001")
+    with tables_of(settings, "0001") as connection:
         for line in (
             "INSERT INTO birds (id, band, sire, dam, sex, comb, comb_by, wattles, genotype, notes) "
             "VALUES (5, '17', '', '', 'hen', '', '', '', '', 'n')",
@@ -155,7 +146,6 @@ def test_an_older_store_is_brought_up_to_date_with_its_rows(settings):
             "(3, 'abc', '2026-01-02 03:04:06', 'Ada', true, 'rose', '{}')",
         ):
             connection.exec_driver_sql(line)
-    engine.dispose()
     store = open_store(settings)
     with store.reading() as session:
         photo = session.scalar(select(PhotoRow))
