@@ -32,13 +32,13 @@ from classifier.photo import PhotoError, open_photo
 from genetics import numbers
 from genetics.cross import cross
 from genetics.errors import GeneticsError
-from service.errors import ServiceError
-from service.flock.flock_csv import as_text, parse_flock
+from service.errors import FlockError, ServiceError
+from service.flock.flock_csv import as_text, connect_list, parse_flock
 from service.installation import open_store
 from service.records.backup import RECORDS, SUMS, backup, restore
 from service.records.database import Store
-from service.records.exchange.importing import rows_from
-from service.records.exchange.mapping import guess_columns, map_table
+from service.records.exchange.importing import sheet_from
+from service.records.exchange.mapping import Choices, guess_columns, map_sheet
 from service.records.exchange.sheets import write_ods, write_xlsx
 from service.records.intake import decoding
 from service.records.intake.sources import files_of
@@ -133,8 +133,13 @@ def list_target() -> Iterator[tuple[st.SearchStrategy[bytes], Try]]:
             if suffix == ".csv":
                 with suppress(*OURS):
                     parse_flock(as_text(data, "list.csv"))
-            table = rows_from(path)
-            map_table(table, guess_columns(table[0] if table else []), "list")
+            sheet = sheet_from(path)
+            choices = Choices(guess_columns(sheet.headings))
+            with suppress(*OURS):
+                map_sheet(sheet, choices)
+            problems: list[FlockError] = []
+            listed = map_sheet(sheet, choices, problems.append)
+            connect_list(listed, "list", told=problems.append)
 
         yield bent(wholes), run
 

@@ -8,7 +8,7 @@ unseen.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -91,8 +91,38 @@ def pair_inbreeding(name: str) -> float:
     return float(kinship(sire, dam)[-2, -1])
 
 
-def simulate(name: str, eggs: int, rates: Rates, runs: int, rng: np.random.Generator) -> Outlook:
+def hatched_already(name: str, at_hand: Collection[str]) -> int:
+    """Return how many of a strategy's first hatches needn't be set any more.
+
+    `at_hand` tells the kinds of birds that there are, cock and hen where both are needed: 'cock'
+    the R/R P/P cock, 'hen' single-combed hens, 'F1 cock' and 'F1 hen' walnut chicks of the two.
+
+    >>> hatched_already("intercross", {"F1 cock", "F1 hen"})
+    1
+    >>> hatched_already("back-to-the-walnut", {"F1 cock"})
+    0
+    """
+    plan = table()["strategies"][name]
+    father, mother = plan["last"].split(" x ")
+    needed = {f"{father} cock" if father == "F1" else father, f"{mother} hen"}
+    if father == "BC":  # chicks of an F1 bird and of the single-combed variety
+        enough = "hen" in at_hand and bool({"F1 cock", "F1 hen"} & set(at_hand))
+        return 1 if enough else 0
+    return len(plan["matings"]) if needed <= set(at_hand) else 0
+
+
+def simulate(
+    name: str,
+    eggs: int,
+    rates: Rates,
+    runs: int,
+    rng: np.random.Generator,
+    at_hand: Collection[str] = (),
+) -> Outlook:
     """Play a strategy `runs` times with `eggs` set for each last hatch.
+
+    It begins with the birds `at_hand`, by `hatched_already`; without any, with the foundation
+    cock and single-combed hens.
 
     Raises TestMatingError for an unknown strategy, no eggs or no runs, or rates out of bounds.
     """
@@ -111,7 +141,7 @@ def simulate(name: str, eggs: int, rates: Rates, runs: int, rng: np.random.Gener
         eggs,
         rates.scored,
         int(numbers["chosen_eggs"]),
-        len(plan["matings"]),
+        len(plan["matings"]) - hatched_already(name, at_hand),
         int(numbers["most_seasons"]),
         int(numbers["tests_each_season"]),
     )

@@ -6,6 +6,7 @@ HTTP status, and needs to know no error by name.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from classifier.errors import ClassifierError
@@ -41,6 +42,14 @@ class UsageMistake(ServiceError):
 
 class FlockError(ServiceError):
     """A flock list that can't be used; the place names line and column."""
+
+
+class ListProblems(FlockError):
+    """Several mistakes in one list, each with its place."""
+
+    def __init__(self, problems: Sequence[FlockError]) -> None:
+        super().__init__("list_problems", number=len(problems), first=problems[0])
+        self.problems = tuple(problems)
 
 
 class BoxError(UsageMistake):

@@ -81,7 +81,9 @@ def count_chicks(
 def sire_and_dam(desk: Desk, one: str, other: str) -> tuple[str, str]:
     """Two birds of a mating as sire and dam, by the sex on record. Raises NotFound."""
     with desk.store.reading() as session:
-        sexes = [entries.find_bird(session, band).sex for band in (one, other)]
+        rows = [entries.find_bird(session, band) for band in (one, other)]
+        entries.check_pair(*rows)
+        sexes = [row.sex for row in rows]
     turned = sexes[0] == "hen" or sexes[1] == "cock"
     return (other, one) if turned else (one, other)
 

@@ -3,55 +3,176 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
+
+from sqlalchemy.orm import Session
 
 from genetics.messages import Place
 from service.actions.desk import Act, Desk
-from service.errors import FlockError, NotAllowed
-from service.flock.flock_csv import Listed, as_text, connect_list, parse_rows
-from service.records import audit_log
-from service.records.birds import stored_birds, stored_flock, take_in
-from service.records.exchange.importing import MOST_ROWS, check_size, records_from
-from service.records.exchange.mapping import map_table
+from service.errors import FlockError, ListProblems, NotAllowed, UsageMistake
+from service.flock.flock_csv import COLUMNS, Bird, Listed, Told, connect_list
+from service.records import audit_log, entries
+from service.records.birds import PLACED, stored_birds, stored_flock, take_in
+from service.records.database import Store
+from service.records.exchange.dates import ORDERS
+from service.records.exchange.exporting import export_as
+from service.records.exchange.importing import check_size, records_from, sheet_of
+from service.records.exchange.mapping import (
+    EGGS,
+    LIVES,
+    PEN,
+    Choices,
+    dates_are_open,
+    guess_columns,
+    map_sheet,
+    parents_without_row,
+    under_heading,
+)
+from service.records.exchange.sheet import Sheet
 from service.records.intake.sources import printable
 from service.records.kept_backups import before_act
 from service.records.memory import give_back_memory
+from service.views.flock_sheet import flock_sheet
 from service.wording.sentences import Message
 
 # Lists are read one at a time, since a long one takes memory.
 TURN = threading.Lock()
 
 
-def import_list(desk: Desk, data: bytes, name: str) -> tuple[Act, int]:
-    """Bring in a flock list as `flock.csv` is written; returns the act and how many birds."""
+@dataclass(frozen=True)
+class Preview:
+    """What a list would bring, before anything of it is kept."""
+
+    birds: tuple[Bird, ...]
+    own: tuple[str, ...]
+    """Columns that stay the keeper's own."""
+    new: int
+    """Birds that aren't on record yet."""
+    problems: tuple[FlockError, ...]
+    parents: tuple[str, ...]
+    """Bands that are only named as parents."""
+    dates_open: bool
+    """Whether its days could be read in two ways."""
+
+
+def preview_list(store: Store, sheet: Sheet, choices: Choices) -> Preview:
+    """Return what a list would bring and everything that is wrong with it, keeping nothing.
+
+    Raises FlockError where it can't even be taken apart.
+    """
+    problems: list[FlockError] = []
+    mapped = map_sheet(sheet, choices, problems.append)
+    with store.reading() as session:
+        known = stored_birds(session)
+    listed = with_parents(mapped, choices, known)
+    connect_list(listed, sheet.name, known, as_they_come(problems, choices))
+    bands = {bird.bird for bird in known}
+    return Preview(
+        listed.birds,
+        tuple(name for name in listed.columns if name not in (*COLUMNS, *PLACED)),
+        sum(bird.bird not in bands for bird in listed.birds),
+        tuple(problems),
+        tuple(parents_without_row(mapped.birds, known)),
+        dates_are_open(sheet, choices),
+    )
+
+
+def with_parents(listed: Listed, choices: Choices, known: Sequence[Bird]) -> Listed:
+    """Return a list with rows for birds only named as parents, if its keeper wants them."""
+    if not choices.parents:
+        return listed
+    made = parents_without_row(listed.birds, known)
+    return replace(
+        listed, birds=(*listed.birds, *(Bird(band, sex=sex) for band, sex in made.items()))
+    )
+
+
+def as_they_come(problems: list[FlockError], choices: Choices) -> Told:
+    """Return what gathers mistakes, with columns called as the list calls them."""
+    theirs = {ours: heading for heading, ours in choices.columns.items()}
+    return lambda error: problems.append(under_heading(error, theirs))
+
+
+def import_list(
+    desk: Desk, data: bytes, name: str, choices: Choices | None = None
+) -> tuple[Act, int]:
+    """Bring in a list, all of it or nothing; returns the act and how many birds.
+
+    Without choices columns and words are taken as they most likely are. Raises ListProblems with
+    every mistake.
+    """
     check_size(len(data), name)
     with TURN:
-        listed = parse_rows(as_text(data, name), name, MOST_ROWS)
-        return enter_list(desk, name, listed)
+        sheet = sheet_of(data, name)
+        return import_sheet(desk, sheet, choices or Choices(guess_columns(sheet.headings)))
 
 
-def import_table(
-    desk: Desk, rows: Sequence[Sequence[str]], columns: Mapping[str, str], name: str
-) -> tuple[Act, int]:
-    """Bring in a table whose columns are mapped to ours."""
-    with TURN:
-        return enter_list(desk, name, map_table(rows, columns, name))
+def import_sheet(desk: Desk, sheet: Sheet, choices: Choices) -> tuple[Act, int]:
+    """Bring in a table as its keeper says it is to be taken.
 
-
-def enter_list(desk: Desk, name: str, listed: Listed) -> tuple[Act, int]:
-    """Write a list down that was read before; only whether it fits is asked while others wait."""
-    said = Message("act_import", name=printable(Path(name).name)[:200])
-    if not listed.birds:
-        raise FlockError("list_without_birds", place=Place(name))
+    It is read before others have to wait; then only whether it fits the records is asked.
+    """
+    for field, words in (("pens", (LIVES, EGGS)), ("dates", ORDERS)):
+        if getattr(choices, field) not in ("", *words):
+            raise UsageMistake("form_field", field=field)
+    said = Message("act_import", name=printable(Path(sheet.name).name)[:200])
+    problems: list[FlockError] = []
+    mapped = map_sheet(sheet, choices, problems.append)
+    if problems:  # nobody has to wait for a list that won't be taken in
+        with desk.store.reading() as session:
+            known = stored_birds(session)
+        told = as_they_come(problems, choices)
+        connect_list(with_parents(mapped, choices, known), sheet.name, known, told)
+        raise all_of(problems)
     with desk.store.writing(desk.by, said) as session:
-        flock = connect_list(listed, name, stored_birds(session))
-        count = take_in(session, flock)
-        bands = tuple(bird.bird for bird in listed.birds)
-        act = Act(session.info["act"], said, bands)
+        known = stored_birds(session)
+        listed = with_parents(mapped, choices, known)
+        flock = connect_list(listed, sheet.name, known, as_they_come(problems, choices))
+        if problems:
+            raise all_of(problems)
+        if not listed.birds:
+            raise FlockError("list_without_birds", place=Place(sheet.name))
+        take_in(session, flock)
+        house(session, listed, choices)
+        act = Act(session.info["act"], said, tuple(bird.bird for bird in listed.birds))
     desk.work_in(None)
     give_back_memory()
-    return act, count
+    return act, len(listed.birds)
+
+
+def all_of(problems: Sequence[FlockError]) -> FlockError:
+    """Return some mistakes as one error."""
+    return problems[0] if len(problems) == 1 else ListProblems(problems)
+
+
+def house(session: Session, listed: Listed, choices: Choices) -> None:
+    """Make pens and hatches of a list's own columns, where its keeper says so."""
+    pens: dict[str, list[Bird]] = {}
+    if choices.pens and PEN in listed.columns:
+        for bird in listed.birds:
+            if bird.extra.get(PEN, ""):
+                pens.setdefault(bird.extra[PEN], []).append(bird)
+    if choices.pens == LIVES:
+        for name, birds in pens.items():
+            here = entries.living_in(session, name)
+            entries.move_in(session, name, [b.bird for b in birds if b.bird not in here], None)
+    hatches: dict[tuple[date, str], list[str]] = {}
+    if choices.hatches or choices.pens == EGGS:
+        for bird in listed.birds:
+            if bird.hatched is not None:
+                pen = bird.extra.get(PEN, "") if choices.pens == EGGS else ""
+                hatches.setdefault((bird.hatched, pen), []).append(bird.bird)
+    for (hatched, pen), bands in sorted(hatches.items()):
+        called = f"{hatched.isoformat()} {pen}".strip()
+        entries.enter_hatch(session, called, pen, hatched, bands=bands)
+
+
+def export_flock(store: Store, form: str) -> bytes:
+    """Return the flock with what was found as csv, xlsx or ods, or all records as json."""
+    return export_as(store, form, flock_sheet)
 
 
 def import_records(desk: Desk, path: Path, replace: bool) -> int:

@@ -15,15 +15,16 @@ from sqlalchemy.orm import Session
 
 from classifier.errors import ClassifierError
 from service.actions.desk import Act, Desk, perform
-from service.errors import StoreError
+from service.errors import Refusal, StoreError
 from service.records.birds import bird_named
+from service.records.corrections import exists, unknown_band
 from service.records.database import Store
 from service.records.entries import find_photo
-from service.records.intake.journal import Options, Taken, one
+from service.records.intake.journal import Options, Taken, listed_files, one
 from service.records.intake.read_pending import read_pending
 from service.records.intake.sources import File, files_of
 from service.records.memory import give_back_memory
-from service.records.states import REFUSED
+from service.records.states import REFUSED, THERE
 from service.records.tables import BirdRow, PhotoRow
 from service.settings import Settings
 from service.wording.sentences import Coded, Message
@@ -40,6 +41,10 @@ class Incoming:
 
     kept: list[Taken]
     problems: list[Coded]
+    asked: Coded | None = None
+    """Why the band that was given wasn't taken."""
+    others: tuple[str, ...] = ()
+    """Bands of other birds whose photos some of these are, and stay."""
 
     @property
     def photos(self) -> list[str]:
@@ -47,21 +52,46 @@ class Incoming:
         return [taken.sha256 for taken in self.kept]
 
 
-def assign_photo(desk: Desk, photo: str, band: str) -> Act:
+def assign_photo(desk: Desk, photo: str, band: str, *, new: bool = False) -> Act:
     """Say which bird is on a photo; an empty band takes it off again.
 
-    A bird that isn't on record yet is made.
+    With `new` a bird that isn't on record yet is made; without, its band is taken for mistyped.
     """
     band = band.strip()
 
     def work(session: Session) -> list[str]:
         row = find_photo(session, photo)
         touched = [row.bird.band] if row.bird else []
-        row.bird = bird_named(session, band) if band else None
+        row.bird = bird_on_photo(session, band, new) if band else None
         return [*touched, *([band] if band else [])]
 
     said = Message("act_assign", band=band) if band else Message("act_unassign")
     return perform(desk, said, work)
+
+
+def bird_on_photo(session: Session, band: str, new: bool) -> BirdRow:
+    """Return the bird with a band, made if it is `new`. Raises NotFound."""
+    if not new and not exists(session, band):
+        raise unknown_band(session, band)
+    return bird_named(session, band)
+
+
+def assign_photos(desk: Desk, pairs: Sequence[tuple[str, str]], *, new: bool = False) -> Act:
+    """Say which birds are on several photos (SHA-256 and band) as one act."""
+    wanted = {photo: band.strip() for photo, band in pairs if band.strip()}
+    if not wanted:
+        raise Refusal("no_photo_assigned")
+
+    def work(session: Session) -> list[str]:
+        touched = []
+        for photo, band in wanted.items():
+            row = find_photo(session, photo)
+            touched += [row.bird.band] if row.bird else []
+            row.bird = bird_on_photo(session, band, new)
+            touched.append(band)
+        return touched
+
+    return perform(desk, Message("act_assign_many", number=len(wanted)), work)
 
 
 @dataclass(frozen=True)
@@ -73,16 +103,26 @@ class Upload:
     content: BinaryIO
 
 
-def take_in(desk: Desk, settings: Settings, uploads: Sequence[Upload], band: str) -> Incoming:
+def take_in(
+    desk: Desk, settings: Settings, uploads: Sequence[Upload], band: str, *, new: bool = False
+) -> Incoming:
     """Keep uploaded photos and ZIP archives of them; what isn't a photo is told, and not kept.
 
-    One photo is in memory at a time.
+    A band that isn't on record yet is taken for mistyped unless it is `new`: the photos are kept
+    all the same, without a bird, and that is told. One photo is in memory at a time.
     """
-    options = Options(original=settings.keep_originals, band=band.strip(), by=desk.by)
-    with desk.store.reading() as session:
-        bands = set(session.scalars(select(BirdRow.band)))
     kept: list[Taken] = []
     problems: list[Coded] = []
+    asked: Coded | None = None
+    band = band.strip()
+    with desk.store.reading() as session:
+        bands = set(session.scalars(select(BirdRow.band)))
+        if band and not new and band not in bands:
+            asked, band = unknown_band(session, band), ""
+        files = listed_files(session)
+    options = Options(
+        original=settings.keep_originals, band=band, by=desk.by, codes=not asked, files=files
+    )
     for upload in uploads:
         try:
             for source in photos_in(upload, settings.most_upload):
@@ -93,7 +133,8 @@ def take_in(desk: Desk, settings: Settings, uploads: Sequence[Upload], band: str
                     kept.append(taken)
         except Unusable as error:
             problems.append(error.complaint)
-    return Incoming(kept, problems)
+    others = {t.band for t in kept if t.state == THERE and t.band and band and t.band != band}
+    return Incoming(kept, problems, asked, tuple(sorted(others)))
 
 
 class Unusable(Exception):

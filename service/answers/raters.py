@@ -11,7 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from genetics.combs import Array
-from genetics.evidence import from_person
+from genetics.evidence import SAID, from_person
 from genetics.rater_agreement import Person, Said, alpha, coarse, estimate, kappa
 from service.flock.evidence import Observation
 from service.records.birds import day_of, photos_of_birds
@@ -64,7 +64,7 @@ def blind_readings(session: Session) -> tuple[list[Said], dict[int, Array]]:
     said, known = [], {}
     for photo in session.scalars(query):
         newest = {r.by: r for r in photo.readings if r.person and r.blind}
-        said += [Said(photo.id, r.by, r.comb) for r in newest.values() if r.comb]
+        said += [Said(photo.id, r.by, r.comb) for r in newest.values() if r.comb in SAID]
         models = [r for r in photo.readings if not r.person]
         if models:
             reading = reading_from_row(models[-1])
@@ -107,7 +107,7 @@ def people_observations(
         assert photo.bird is not None
         model = model_reading(photo)
         for by, reading in {r.by: r for r in photo.readings if r.person}.items():
-            if not reading.comb:
+            if reading.comb not in SAID:  # can't tell, or another comb: nothing for R and P
                 continue
             # A later look that says the same takes nothing from an earlier blind one.
             same = [r for r in photo.readings if r.person and r.by == by and r.comb == reading.comb]

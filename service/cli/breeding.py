@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import gc
 import json
-from dataclasses import asdict
+from collections.abc import Callable, Sequence
 from itertools import chain, repeat
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 from rich.table import Table
 
 from genetics.rates import Rates
 from service.cli.shared import Day, Json, app, bar, day_of, out
-from service.errors import UsageMistake
+from service.errors import NotFound, UsageMistake
 from service.wording.numbers import percent
-from service.wording.sentences import Message, from_data, say, word
+from service.wording.sentences import say, word
 
 if TYPE_CHECKING:
-    from genetics.planning import PlanRequest
-    from service.flock.matings import Subject
+    from sqlalchemy.orm import Session
+
+    from service.flock.candidates import Candidate
+    from service.flock.matings import KnownFlock, Subject
 
 USUAL = "the usual one if left out (see `combwright numbers fertility`)."
 Fertility = Annotated[float | None, typer.Option(help=f"Share of eggs that are fertile; {USUAL}")]
@@ -67,7 +69,9 @@ def cross(
 
 @app.command()
 def candidates(
-    flock: Annotated[Path, typer.Argument(help="flock.csv.")],
+    flock: Annotated[
+        Path | None, typer.Argument(help="flock.csv; the birds on record if left out.")
+    ] = None,
     counted_chicks: Annotated[
         Path | None,
         typer.Option("--counted", help="CSV of chicks without bands: sire, dam, comb, chicks."),
@@ -76,6 +80,11 @@ def candidates(
     as_json: Json = False,
 ) -> None:
     """Work out the genotype candidates of every bird of a list."""
+    if flock is None:
+        if counted_chicks is not None:
+            raise UsageMistake("counted_without_list")
+        show_candidates(on_record(on, kept_candidates), as_json)
+        return
     from service.flock.candidates import candidates as work_out
     from service.flock.counts_csv import load_counted
     from service.flock.flock_csv import load_flock
@@ -96,6 +105,11 @@ def candidates(
             counts,
             lambda share: progress.update(task, completed=share, visible=True),
         )
+    show_candidates(found, as_json)
+
+
+def show_candidates(found: Sequence[Candidate], as_json: bool) -> None:
+    """Print the candidates of some birds."""
     if as_json:
         # One by one: a hundred thousand birds in one text would take gigabytes.
         for start, c in zip(chain("[", repeat(", ")), found, strict=False):
@@ -114,15 +128,46 @@ def candidates(
         out.print(say(found[0].caution), highlight=False)
 
 
+Found = TypeVar("Found")
+
+
+def on_record(on: str, ask: Callable[[Session], Found]) -> Found:
+    """Return what is asked of the records, once they are worked out."""
+    from service.answers.whole_flock import brought_up_to_date
+    from service.installation import open_store
+    from service.model import training_prior
+    from service.settings import from_environment
+
+    store = brought_up_to_date(open_store(from_environment()), training_prior(), day_of(on))
+    with store.reading() as session:
+        return ask(session)
+
+
+def kept_candidates(session: Session) -> list[Candidate]:
+    """Return the candidates of all birds on record."""
+    from service.answers.whole_flock import kept_candidates as kept
+
+    return kept(session)
+
+
+def known_birds(flock: Path | None, on: str) -> KnownFlock:
+    """Return the birds of a list, or those on record without one, with what is known of each."""
+    from service.answers.whole_flock import known_flock
+    from service.flock.flock_csv import load_flock
+    from service.flock.matings import known_list
+
+    if flock is not None:
+        return known_list(load_flock(flock), day_of(on))
+    return on_record(on, known_flock)
+
+
 @app.command(name="test-mating")
 def mating_test_command(
     bird: Annotated[
         str,
-        typer.Argument(help="Genotype with ? for what is open, 'R/? P/?', or with --flock a band."),
+        typer.Argument(help="Genotype with ? for what is open, 'R/? P/?', or a band."),
     ],
-    mate: Annotated[
-        str, typer.Argument(help="Genotype of the mate, or with --flock a band.")
-    ] = "r+/r+ p+/p+",
+    mate: Annotated[str, typer.Argument(help="Genotype of the mate, or a band.")] = "r+/r+ p+/p+",
     asked: Annotated[
         str,
         typer.Option(
@@ -138,28 +183,24 @@ def mating_test_command(
         typer.Option("--scored", help="Chicks in their order, as walnut=5; repeatable."),
     ] = None,
     flock: Annotated[
-        Path | None, typer.Option("--flock", help="flock.csv: bird and mate may be bands of it.")
+        Path | None,
+        typer.Option("--flock", help="flock.csv that holds the bands; else the records do."),
     ] = None,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
     """Plan a test mating: chicks and eggs that tell."""
-    from service.flock.flock_csv import load_flock
-    from service.flock.matings import (
-        known_birds,
-        mating_test,
-        subject_of_genotype,
-        testers,
-    )
+    from service.flock.matings import mating_test, subject_of_genotype, testers
 
     ranked: list[tuple[str, float]] = []
     birds: dict[str, Subject] = {}
-    if flock:
-        listed = load_flock(flock)
-        birds = known_birds(listed, day_of(on))
+    banded = flock is not None or "/" not in bird or "/" not in mate
+    if banded:
+        known = known_birds(flock, on)
+        listed, birds = known.flock, known.subjects
         for band in (bird, mate):
             if "/" not in band and band not in birds:
-                raise UsageMistake("band_not_on_list", band=band, file=flock)
+                raise not_there(band, flock)
         if bird in birds and not listed.birds[listed.row(bird)].sex:
             raise UsageMistake("sex_not_noted", band=bird)
         ranked = testers(listed, birds, bird, asked) if bird in birds else []
@@ -171,9 +212,16 @@ def mating_test_command(
         rates_from(fertility, hatch, rearing),
         in_order(scored or []),
     )
-    if flock:
+    if banded:
         answer["testers"] = [{"bird": b, "telling_chick": share} for b, share in ranked]
     print(json.dumps(answer)) if as_json else show_mating_test(bird, answer, ranked)
+
+
+def not_there(band: str, flock: Path | None) -> UsageMistake | NotFound:
+    """Return the refusal of a band that is neither on the list nor on record."""
+    if flock is None:
+        return NotFound("no_such_bird", band=band)
+    return UsageMistake("band_not_on_list", band=band, file=flock)
 
 
 def show_mating_test(bird: str, answer: dict[str, Any], ranked: list[tuple[str, float]]) -> None:
@@ -194,25 +242,25 @@ def show_mating_test(bird: str, answer: dict[str, Any], ranked: list[tuple[str, 
 
 @app.command()
 def counts(
-    sire: Annotated[str, typer.Argument(help="Genotype of the cock, or with --flock his band.")],
-    dam: Annotated[str, typer.Argument(help="Genotype of the hen, or with --flock her band.")],
+    sire: Annotated[str, typer.Argument(help="Genotype of the cock, or his band.")],
+    dam: Annotated[str, typer.Argument(help="Genotype of the hen, or her band.")],
     chicks: Annotated[list[str], typer.Argument(help="Chicks by comb, as walnut=5 single=2.")],
     flock: Annotated[
-        Path | None, typer.Option("--flock", help="flock.csv: the parents are bands of it.")
+        Path | None,
+        typer.Option("--flock", help="flock.csv that holds the bands; else the records do."),
     ] = None,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
     """Test whether parents can have thrown the chicks counted."""
-    from service.flock.flock_csv import load_flock
-    from service.flock.matings import counts_test, known_birds, sentence, subject_of_genotype
+    from service.flock.matings import counts_test, sentence, subject_of_genotype
 
-    if flock:
-        listed = load_flock(flock)
-        birds = known_birds(listed, day_of(on))
+    if flock or "/" not in sire or "/" not in dam:
+        known = known_birds(flock, on)
+        listed, birds = known.flock, known.subjects
         for band, sex in ((sire, "cock"), (dam, "hen")):
             if band not in birds:
-                raise UsageMistake("band_not_on_list", band=band, file=flock)
+                raise not_there(band, flock)
             if listed.birds[listed.row(band)].sex not in ("", sex):
                 raise UsageMistake("is_no", band=band, sex=sex)
         parents = birds[sire], birds[dam]
@@ -233,135 +281,6 @@ def counts(
         out.print(
             f"  {percent(pair['probability'])}  {pair['sire']}  x  {pair['dam']}", highlight=False
         )
-
-
-@app.command()
-def plan(
-    flock: Annotated[Path, typer.Argument(help="flock.csv, with the sex of each bird.")],
-    goal: Annotated[
-        str,
-        typer.Option(
-            help="Chicks wanted: walnut, true-breeding (R/R P/P), no-single, or a genotype."
-        ),
-    ] = "walnut",
-    keepers: Annotated[int, typer.Option(help="How many of them.")] = 4,
-    certainty: Annotated[float, typer.Option(help="How surely.")] = 0.9,
-    fertility: Fertility = None,
-    hatch: HatchRate = None,
-    rearing: Rearing = None,
-    pen: Annotated[
-        int | None, typer.Option(help="Hens in a pen: plan pens instead of pairs.")
-    ] = None,
-    most: Annotated[
-        int | None,
-        typer.Option(min=1, help="Pairs to show; 15 in the table and 1,000 in JSON if left out."),
-    ] = None,
-    on: Day = "",
-    as_json: Json = False,
-) -> None:
-    """Rank pairs or pens: chicks, inbreeding, eggs to set."""
-    from genetics.planning import PlanRequest
-    from service.flock.flock_csv import load_flock
-    from service.flock.matings import mating_plan, pen_plan
-
-    day = day_of(on)
-    request = PlanRequest(goal, keepers, certainty, rates_from(fertility, hatch, rearing))
-    with bar(as_json) as progress:
-        progress.add_task("weighing the matings", total=None)
-        birds = load_flock(flock)
-        shown = most or (1000 if as_json else 15)
-        if pen is None:
-            rows = mating_plan(birds, request, day, shown)
-        else:
-            rows = pen_plan(birds, pen, request, day, shown)
-    if as_json:
-        print(json.dumps(rows))
-    else:
-        show_plan(rows, request, pens=pen is not None)
-
-
-def show_plan(rows: list[dict[str, Any]], request: PlanRequest, pens: bool) -> None:
-    """Print a plan as a table, with what to mind below it."""
-    hens = "hens" if pens else "hen"
-    table = Table("cock", hens, request.goal, "single", "R/R P/P", "inbred", "eggs", "mind")
-    notes: list[str] = []
-    for row in rows:
-        eggs = "none would do" if row["eggs"] is None else str(row["eggs"])
-        if row["eggs_if_less_fertile"]:
-            eggs += f" to {row['eggs_if_less_fertile']}"
-        shares = [percent(row[k]) for k in ("keepers", "single", "true_breeding")]
-        marks = []
-        for note in map(say, map(from_data, row["caution_codes"])):
-            if note not in notes:
-                notes.append(note)
-            marks.append(f"({notes.index(note) + 1})")
-        dams = ", ".join(row["dams"]) if pens else row["dam"]
-        inbred = f"{row['inbreeding']:.1%}"
-        table.add_row(row["sire"], dams, *shares, inbred, eggs, " ".join(marks))
-    out.print(table)
-    say_cautions(*(row["approximate"] for row in rows))
-    for number, note in enumerate(notes, start=1):
-        out.print(f"({number}) {note}", highlight=False)
-    out.print(
-        f"Eggs for {request.keepers} chicks that meet the goal, {request.certainty:.0%} sure. "
-        "Parents are taken as independent given the records, which for close relatives is an "
-        "approximation.",
-        highlight=False,
-    )
-
-
-@app.command()
-def strategies(
-    eggs: Annotated[int, typer.Option(help="Eggs set for each hatch that is tested.")] = 40,
-    fertility: Fertility = None,
-    hatch: HatchRate = None,
-    rearing: Rearing = None,
-    runs: Annotated[int, typer.Option(help="How often each one is simulated.")] = 1000,
-    seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
-    as_json: Json = False,
-) -> None:
-    """Compare ways to a proven true-breeding pair."""
-    import numpy as np
-
-    from genetics.strategies import cheapest, simulate, table
-
-    rng = np.random.default_rng(seed)
-    rates = rates_from(fertility, hatch, rearing)
-    found = []
-    with bar(as_json) as progress:
-        for name in progress.track(list(table()["strategies"]), description="simulating"):
-            found.append(simulate(name, eggs, rates, runs, rng))
-    best = cheapest(found)
-    if as_json:
-        rows = [asdict(o) for o in found]
-        print(json.dumps({"strategies": rows, "cheapest": best.name if best else None}))
-        return
-    shown = Table("way", "pair proven", "true-breeding", "seasons", "eggs", "inbred", "variety")
-    for o in found:
-        ranges = (f"{low:.0f} to {high:.0f} ({mid:.0f})" for low, mid, high in (o.seasons, o.eggs))
-        shown.add_row(
-            o.name.replace("-", " "),
-            f"{o.proven:.0%}",
-            f"{o.truly_pure:.0%}",
-            *ranges,
-            f"{o.inbreeding:.1%}",
-            f"{o.variety:.0%}",
-        )
-    out.print(shown)
-    for o in found:
-        out.print(f"{o.name.replace('-', ' ')}: {way(o.name)}", highlight=False)
-    out.print(
-        "Seasons and eggs: 8 runs in 10 lie between, the median in brackets. Inbred: chicks of the "
-        "pair. Variety: share of its blood that is of the single-combed birds.",
-        highlight=False,
-    )
-    if best:
-        out.print(f"Fewest eggs: {way(best.name)} (proven in {best.proven:.0%}).", highlight=False)
-
-
-def way(name: str) -> str:
-    """Return a strategy in words."""
-    return say(Message(f"way_{name}"))
 
 
 def say_cautions(*words: str) -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 from traceback import format_exception
 from typing import Any, NoReturn
 
-from service.cli import access, breeding, doctor, notes, opinions, photos, records, serve
+from service.cli import access, breeding, doctor, notes, opinions, photos, plans, records, serve
 from service.cli.shared import app, say
 from service.errors import Expected, StoreError
 from service.settings import from_environment, use_numbers
@@ -31,11 +31,13 @@ __all__ = [
     "notes",
     "opinions",
     "photos",
+    "plans",
     "records",
     "serve",
 ]
 
 
+MOST_PROBLEMS = 50  # of one list, each on a line
 MOST_TRACES = 1_000_000  # bytes; a file that has grown beyond begins anew
 
 
@@ -84,7 +86,10 @@ def main(arguments: list[str] | None = None) -> None:
             sys.exit(130)
         leave(130)
     except Expected as error:
-        say(in_words(error))
+        for problem in getattr(error, "problems", (error,))[:MOST_PROBLEMS]:
+            say(in_words(problem))
+        if len(getattr(error, "problems", ())) > MOST_PROBLEMS:
+            say(in_words(error))
         sys.exit(error.exit_code)
     except Exception as error:
         if hasattr(error, "format_message"):  # a usage error found by the option parser

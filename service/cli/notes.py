@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -104,12 +104,13 @@ def comb_note(
 def photo_note(
     photo: Annotated[str, typer.Argument(help="The photo's name, or its SHA-256.")],
     band: Annotated[str, typer.Argument(help="The bird on it; left out for nobody yet.")] = "",
+    new: Annotated[bool, typer.Option("--new", help="The bird isn't on record yet.")] = False,
     by: By = KEEPER,
 ) -> None:
     """Note which bird is on a photo."""
     from service.actions.photos import assign_photo
 
-    show(assign_photo(desk_of(by), photo, band))
+    show(assign_photo(desk_of(by), photo, band, new=new))
 
 
 @note.command(name="sighting")
@@ -126,6 +127,61 @@ def sighting_note(
 
     seen = yes_no(crest, "--crest"), yes_no(beard, "--beard")
     show(note_sighting(desk_of(by), band, *seen, wattles, day(on, "--on")))
+
+
+@note.command(name="bird")
+def bird_note(
+    band: Annotated[str, typer.Argument(help="The bird.")],
+    new: Annotated[bool, typer.Option("--new", help="It isn't on record yet.")] = False,
+    sex: Annotated[str | None, typer.Option(help="cock, hen, or empty")] = None,
+    hatched: Annotated[str | None, typer.Option(help="YYYY-MM-DD, or empty")] = None,
+    sire: Annotated[str | None, typer.Option(help="A band, '12 or 14', or empty")] = None,
+    dam: Annotated[str | None, typer.Option(help="A band, '13 or 15', or empty")] = None,
+    genotype: Annotated[str | None, typer.Option(help="As R/r+ P/p+, or empty")] = None,
+    variety: Annotated[str | None, typer.Option(help="Its variety.")] = None,
+    notes: Annotated[str | None, typer.Option(help="Notes.")] = None,
+    by: By = KEEPER,
+) -> None:
+    """Note a new bird, or put facts of one right."""
+    from service.actions.birds import correct_bird, write_down_bird
+
+    given = {
+        "sex": sex,
+        "sire": sire,
+        "dam": dam,
+        "genotype": genotype,
+        "variety": variety,
+        "notes": notes,
+    }
+    facts: dict[str, Any] = {name: value for name, value in given.items() if value is not None}
+    if hatched is not None:
+        facts["hatched"] = day(hatched, "--hatched")
+    act = write_down_bird if new else correct_bird
+    show(act(desk_of(by), band, facts))
+
+
+@note.command(name="band")
+def band_note(
+    band: Annotated[str, typer.Argument(help="The band on record.")],
+    other: Annotated[str, typer.Argument(help="The one that the bird really carries.")],
+    by: By = KEEPER,
+) -> None:
+    """Give a bird another band, wherever it is named."""
+    from service.actions.birds import rename_bird
+
+    show(rename_bird(desk_of(by), band, other))
+
+
+@note.command(name="swap")
+def swap_note(
+    one: Annotated[str, typer.Argument(help="A bird.")],
+    other: Annotated[str, typer.Argument(help="The bird whose band was mixed up with it.")],
+    by: By = KEEPER,
+) -> None:
+    """Let two birds change places in the pedigree."""
+    from service.actions.birds import swap_bands
+
+    show(swap_bands(desk_of(by), one, other))
 
 
 @note.command(name="decision")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
@@ -16,6 +17,9 @@ from service.errors import UsageMistake
 from service.settings import from_environment
 from service.wording.sentences import Coded, Message
 from service.wording.sentences import say as in_words
+
+if TYPE_CHECKING:
+    from service.records.database import Store
 
 
 @app.command()
@@ -27,6 +31,9 @@ def intake(
     pattern: Annotated[
         str, typer.Option(help="How file names tell the band, as 'pen3-{band}-{any}'.")
     ] = "",
+    new: Annotated[
+        bool, typer.Option("--new", help="The band of --bird isn't on record yet.")
+    ] = False,
     original: Annotated[
         bool, typer.Option("--original", help="Keep files as they are, place and camera included.")
     ] = False,
@@ -46,6 +53,8 @@ def intake(
     options = Options(by, original, pattern_of(pattern) if pattern else None, bird)
     desk = desk_of(by)
     store = desk.store
+    if bird and not new:
+        check_band(store, bird)
     source, files = files_of(photos)
     for line in describe_sweep(store, tidy(store)):
         say(in_words(line))
@@ -71,14 +80,32 @@ def intake(
             task = progress.add_task("reading them", total=count)
             complaints += read_pending(store, reader, None, lambda n: progress.advance(task, n))
             replace(desk, prior=reader.card.prior).work_in(None)
+    if not as_json:
+        show_states([taken.state for taken in found])
+    end_with(complaints)
+
+
+def end_with(complaints: Sequence[Coded]) -> None:
+    """Say what was complained of; then the command has failed in part."""
     for complaint in complaints:
         say(in_words(complaint))
-    if not as_json:
-        states = [t.state for t in found]
-        told_states = ", ".join(f"{states.count(s)} {s}" for s in dict.fromkeys(states))
-        out.print(f"{len(found)} photos: {told_states or 'nothing new'}", highlight=False)
     if complaints:
         raise typer.Exit(1)
+
+
+def check_band(store: Store, band: str) -> None:
+    """Refuse a band that isn't on record, as it may be mistyped. Raises NotFound."""
+    from service.records.corrections import exists, unknown_band
+
+    with store.reading() as session:
+        if not exists(session, band):
+            raise unknown_band(session, band)
+
+
+def show_states(states: Sequence[str]) -> None:
+    """Print what came of photos."""
+    told = ", ".join(f"{states.count(s)} {s}" for s in dict.fromkeys(states))
+    out.print(f"{len(states)} photos: {told or 'nothing new'}", highlight=False)
 
 
 @app.command(name="import")
@@ -91,6 +118,19 @@ def bring_in(
     show: Annotated[
         bool, typer.Option("--show-columns", help="Only say what each column is taken for.")
     ] = False,
+    dates: Annotated[
+        str,
+        typer.Option(help="Of 3/4/2026 the day or the month first, if the list can't tell."),
+    ] = "",
+    pens: Annotated[
+        str, typer.Option(help="What its column of pens says: lives (there) or eggs (came from).")
+    ] = "",
+    hatches: Annotated[
+        bool, typer.Option("--hatches", help="The birds of one day are a hatch.")
+    ] = False,
+    parents: Annotated[
+        bool, typer.Option("--parents", help="Take in birds that are only named as parents too.")
+    ] = False,
     replace_all: Annotated[
         bool, typer.Option("--replace", help="JSON: in the place of all records that are there.")
     ] = False,
@@ -98,23 +138,28 @@ def bring_in(
     as_json: Json = False,
 ) -> None:
     """Bring a list or spreadsheet in, all of it or nothing."""
-    from service.actions.lists import import_records, import_table
-    from service.records.exchange.importing import rows_from
-    from service.records.exchange.mapping import choose_columns
+    from service.actions.lists import import_records, import_sheet
+    from service.records.exchange.importing import sheet_from
+    from service.records.exchange.mapping import Choices, choose_columns, dates_are_open
 
     if file.suffix.lower() == ".json":
         out.print(f"{import_records(desk_of(by), file, replace_all)} rows", highlight=False)
         return
-    rows = rows_from(file)
-    columns = choose_columns(maps or [], rows[0] if rows else [])
+    sheet = sheet_from(file)
+    columns = choose_columns(maps or [], sheet.headings)
+    choices = Choices(columns, dates, pens, hatches, parents)
     if show or not as_json:
         table = Table("column", "taken for")
-        for heading in rows[0] if rows else []:
+        for heading in sheet.headings:
             table.add_row(heading, columns.get(heading, "kept as it is"))
         out.print(table)
+        if sheet.note:
+            out.print(in_words(sheet.note), highlight=False)
+        if dates_are_open(sheet, choices):
+            out.print("Days are read with the day first; if not so: --dates month", highlight=False)
     if show:
         return
-    _, count = import_table(desk_of(by), rows, columns, str(file))
+    _, count = import_sheet(desk_of(by), sheet, choices)
     print(json.dumps({"birds": count})) if as_json else out.print(f"{count} birds", highlight=False)
 
 
@@ -126,12 +171,12 @@ def export(
     form: Annotated[str, typer.Option("--as", help="csv or json, for stdout.")] = "csv",
 ) -> None:
     """Write the flock list out, or everything as .json."""
+    from service.actions.lists import export_flock
     from service.installation import open_store
-    from service.records.exchange.exporting import export_as
     from service.records.photo_files import write_whole
 
     suffix = file.suffix.lower().lstrip(".") if file else form
-    data = export_as(open_store(from_environment()), suffix)
+    data = export_flock(open_store(from_environment()), suffix)
     if file is None:
         sys.stdout.write(data.decode())
         return

@@ -9,11 +9,12 @@ from pathlib import Path
 from classifier.messages import Doubt
 from classifier.quality import rules
 from classifier.reading import Reading, crest_doubt, none_doubt, risk
-from classifier.vocabulary import COARSE, COMBS, SPOKEN, coarse_of
+from classifier.vocabulary import COARSE, COMBS, NONE, SPOKEN, coarse_of
 from service.flock.candidates import Candidate
 from service.flock.flock_csv import Bird
 from service.wording.sentences import Coded, Message
 
+PEAS = COARSE["pea"]
 PILE_ORDER = ("second_look", "new_photo", "settled")
 
 
@@ -30,6 +31,97 @@ class Item:
     confidence: float
     risk: float
     reasons: tuple[Coded, ...]
+    by: tuple[str, ...] = ()
+    """Who settled it, if people did."""
+
+
+@dataclass(frozen=True)
+class PersonLook:
+    """What somebody sees on a bird's photos, by the newest look."""
+
+    by: str
+    comb: str
+    """A comb word or `none_of_these`; empty if it can't be told."""
+    blind: bool
+    """Whether the same was said before anything else was seen."""
+
+
+def agreement(people: Sequence[PersonLook]) -> tuple[str, tuple[str, ...]]:
+    """Return the comb on which two or more blind readers agree, none differing, and their names.
+
+    Empty if they don't. Blade and triple agree as pea.
+
+    >>> agreement([PersonLook("Ada", "rose", True), PersonLook("Ben", "rose", True)])
+    ('rose', ('Ada', 'Ben'))
+    """
+    blind = [look for look in people if look.blind and look.comb]
+    if len(blind) < 2 or any(not same_coarse(look.comb, blind[0].comb) for look in blind):
+        return "", ()
+    words = {look.comb for look in blind}
+    if len(words) > 1:
+        word = "pea" if words <= {"pea", *PEAS} else "single"
+        return word, tuple(look.by for look in blind)
+    return words.pop(), tuple(look.by for look in blind)
+
+
+def settled_by_people(
+    bird: str,
+    photos: tuple[Path, ...],
+    readings: tuple[Reading, ...],
+    candidate: Candidate | None,
+    people: Sequence[PersonLook],
+) -> Item | None:
+    """Return a bird as its blind readers read it, if they agree; only relatives may contradict."""
+    comb, names = agreement(people)
+    if not names:
+        return None
+    combs = candidate.combs if candidate else {}
+    conflict = candidate.conflict if candidate else None
+    chances = tuple(combs.get(c, float(same_coarse(c, comb))) for c in COMBS)
+    known = comb != NONE
+    return Item(
+        bird,
+        photos,
+        readings,
+        candidate,
+        "second_look" if conflict else "settled",
+        comb,
+        sum(p for c, p in zip(COMBS, chances, strict=True) if same_coarse(c, comb))
+        if known
+        else 0.0,
+        risk_of(comb, chances) if known else 0.0,
+        (conflict.message,) if conflict else (),
+        names,
+    )
+
+
+def unreadable(
+    bird: str,
+    photos: tuple[Path, ...],
+    readings: tuple[Reading, ...],
+    candidate: Candidate | None,
+    people: Sequence[PersonLook],
+) -> Item:
+    """Return a bird whose photos say nothing to the reader; one person's word is a proposal."""
+    told_by = [look for look in people if look.comb and look.comb != NONE]
+    if told_by and candidate:
+        combs = tuple(candidate.combs[c] for c in COMBS)
+        proposal, chance = proposed(combs)
+        why = tuple(Message("one_person_read", who=k.by, comb=k.comb) for k in told_by)
+        pile, danger = "second_look", risk_of(proposal, combs)
+        return Item(bird, photos, readings, candidate, pile, proposal, chance, danger, why)
+    best = max(readings, key=lambda r: r.confidence)
+    return Item(
+        bird,
+        photos,
+        readings,
+        candidate,
+        "new_photo",
+        None,
+        best.confidence,
+        risk(best.best, best.comb),
+        tuple(dict.fromkeys(d for r in readings for d in r.doubts)),
+    )
 
 
 def item_of(
@@ -38,23 +130,20 @@ def item_of(
     readings: tuple[Reading, ...],
     candidate: Candidate | None,
     row: Bird | None,
+    people: Sequence[PersonLook] = (),
 ) -> Item:
-    """One bird judged: its readings alone if it isn't in a flock, else with its relatives."""
+    """One bird judged: its readings alone if it isn't in a flock, else with its relatives.
+
+    Two people who read it blind and agree settle it, whatever the photos are like.
+    """
+    by_people = settled_by_people(bird, photos, readings, candidate, people)
+    if by_people:
+        return by_people
     limits = rules()["pile"]
     usable = [r for r in readings if r.pile != "new_photo"]
     best = max(usable or readings, key=lambda r: r.confidence)
     if not usable:
-        return Item(
-            bird,
-            photos,
-            readings,
-            candidate,
-            "new_photo",
-            None,
-            best.confidence,
-            risk(best.best, best.comb),
-            tuple(dict.fromkeys(d for r in readings for d in r.doubts)),
-        )
+        return unreadable(bird, photos, readings, candidate, people)
     chances = tuple(candidate.combs[c] for c in COMBS) if candidate else best.comb
     proposal, chance = proposed(chances)
     confidence = chance * (1 - best.none_of_these)
@@ -64,6 +153,10 @@ def item_of(
     if candidate and candidate.conflict:
         reasons.insert(0, candidate.conflict.message)
     reasons += disagreements(best, usable, proposal, row, doubted=bool(reasons))
+    blind = [look for look in people if look.blind and look.comb]
+    if any(not same_coarse(look.comb, blind[0].comb) for look in blind):
+        said = tuple(Message("comb_by_whom", comb=k.comb, names=(k.by,)) for k in blind)
+        reasons.append(Message("rule_disagree", readings=said))
     unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
     if unsure and told:
         reasons.append(alternatives(proposal, chances))
@@ -80,7 +173,6 @@ def item_of(
     )
 
 
-PEAS = COARSE["pea"]
 TOLD_APART = 0.8  # share of the two pea combs from which one of them is named
 
 
@@ -129,6 +221,11 @@ def risk_of(proposal: str, chances: Sequence[float]) -> float:
 def alike(one: str, other: str) -> bool:
     """Whether two comb words may stand for one comb: the peas do, as photos seldom tell them."""
     return one == other or coarse_of(one) == coarse_of(other) == "pea"
+
+
+def same_coarse(one: str, other: str) -> bool:
+    """Whether two people's words agree: the peas do, and a single comb folded or not."""
+    return one == other or (coarse_of(one) == coarse_of(other) and coarse_of(one) is not None)
 
 
 def doubts_of_photo(best: Reading, proposal: str, row: Bird | None) -> list[Coded]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -92,6 +92,14 @@ class Flock:
         raise KeyError(name)
 
 
+Told = Callable[[FlockError], None]
+
+
+def at_once(error: FlockError) -> None:
+    """Refuse a list at its first mistake; who gathers all of them is told of each instead."""
+    raise error
+
+
 def complain(
     path: str, line: int, column: str, value: str, code: str, /, of: str = "", **values: Any
 ) -> FlockError:
@@ -141,11 +149,13 @@ def parse_flock(text: str, name: str = "flock.csv", beside: Sequence[Bird] = ())
     return connect_list(parse_rows(text, name), name, beside)
 
 
-def connect_list(listed: Listed, name: str, beside: Sequence[Bird] = ()) -> Flock:
-    """Return a list's birds and those `beside` it as a flock. Raises FlockError."""
+def connect_list(
+    listed: Listed, name: str, beside: Sequence[Bird] = (), told: Told = at_once
+) -> Flock:
+    """Return a list's birds and those `beside` it as a flock. Raises FlockError, or has it told."""
     bands = {bird.bird for bird in listed.birds}
     others = [bird for bird in beside if bird.bird not in bands]
-    flock = connect_parents([*listed.birds, *others], name)
+    flock = connect_parents([*listed.birds, *others], name, told)
     return replace(flock, columns=listed.columns, listed=len(listed.birds))
 
 
@@ -160,9 +170,15 @@ def parse_rows(text: str, name: str = "flock.csv", most: int | None = None) -> L
 
 
 def listed_of(
-    rows: Iterable[tuple[int, Sequence[str]]], name: str, most: int | None = None
+    rows: Iterable[tuple[int, Sequence[str]]],
+    name: str,
+    most: int | None = None,
+    told: Told = at_once,
 ) -> Listed:
-    """Return the birds of a table, whose rows come with their lines. Raises FlockError."""
+    """Return the birds of a table, whose rows come with their lines.
+
+    Raises FlockError, or has each mistake of a row told and leaves that cell or row out.
+    """
     each = iter(rows)
     header = [cell.strip() for cell in next(each, (0, ()))[1]]
     if not header:
@@ -177,16 +193,22 @@ def listed_of(
         if len(row) != len(header):
             number, columns = len(row), len(header)
             place = Place(str(name), line)
-            raise FlockError("cells_and_columns", place=place, cells=number, columns=columns)
+            told(FlockError("cells_and_columns", place=place, cells=number, columns=columns))
+            continue
         for i in unnamed:
             if row[i].strip():
-                raise FlockError("column_without_heading", place=Place(name, line), number=i + 1)
+                told(FlockError("column_without_heading", place=Place(name, line), number=i + 1))
         cells = dict(zip(header, (c.strip() for c in row), strict=True))
         cells.pop("", None)
-        bird = parse_bird(cells, line, name)
-        if bird.bird in lines:
-            raise complain(name, line, "bird", bird.bird, "already_on_line", first=lines[bird.bird])
-        lines[bird.bird] = line
+        band = cells["bird"]
+        if not band:
+            told(complain(name, line, "bird", "", "band_empty"))
+            continue
+        if band in lines:
+            told(complain(name, line, "bird", band, "already_on_line", first=lines[band]))
+            continue
+        bird = parse_bird(cells, line, name, told)
+        lines[band] = line
         birds.append(bird)
         if most is not None and len(birds) > most:
             raise FlockError("too_many_rows", place=Place(name, line), most=most)
@@ -207,43 +229,34 @@ def check_header(header: Sequence[str], name: str) -> None:
         seen.add(cell)
 
 
-def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
-    """One row to a Bird; FlockError for a value that isn't allowed."""
+def parse_bird(cells: dict[str, str], line: int, name: str, told: Told = at_once) -> Bird:
+    """One row to a Bird; what isn't allowed is told, and left out if that raises nothing."""
 
     def one_of(column: str, words: tuple[str, ...]) -> str:
         value = cells.get(column, "")
         if value and value not in words:
-            raise complain(name, line, column, value, "none_of_words", known=tuple(words))
+            told(complain(name, line, column, value, "none_of_words", known=tuple(words)))
+            return ""
         return value
 
     def yes_no(column: str) -> bool | None:
         return {"": None, "yes": True, "no": False}[one_of(column, ("yes", "no"))]
 
-    if not cells["bird"]:
-        raise complain(name, line, "bird", "", "band_empty")
-    hatched = None
-    if cells.get("hatched"):
-        try:
-            hatched = date.fromisoformat(cells["hatched"])
-        except ValueError:
-            raise complain(name, line, "hatched", cells["hatched"], "no_date") from None
-        if not FIRST_YEAR <= hatched.year <= LAST_YEAR:
-            raise complain(name, line, "hatched", cells["hatched"], "date_too_far")
     genotype = cells.get("genotype", "")
     if genotype:
         try:
             possible(genotype)
         except GenotypeError as error:
-            raise complain(
-                name, line, "genotype", genotype, "genotype_unreadable", reason=error.message
-            ) from None
+            why = error.message
+            told(complain(name, line, "genotype", genotype, "genotype_unreadable", reason=why))
+            genotype = ""
     photos = tuple(p.strip() for p in cells.get("photo", "").split(";") if p.strip())
     return Bird(
         bird=cells["bird"],
         sire=cells.get("sire", ""),
         dam=cells.get("dam", ""),
         sex=one_of("sex", ("cock", "hen")),
-        hatched=hatched,
+        hatched=parse_day(cells.get("hatched", ""), line, name, told),
         comb=one_of("comb", tuple(SAID)),
         comb_by=cells.get("comb_by", ""),
         crest=yes_no("crest"),
@@ -257,7 +270,22 @@ def parse_bird(cells: dict[str, str], line: int, name: str) -> Bird:
     )
 
 
-def connect_parents(birds: list[Bird], name: str) -> Flock:
+def parse_day(text: str, line: int, name: str, told: Told) -> date | None:
+    """Return a day of a list, None for an empty cell."""
+    if not text:
+        return None
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        told(complain(name, line, "hatched", text, "no_date"))
+        return None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        told(complain(name, line, "hatched", text, "date_too_far"))
+        return None
+    return day
+
+
+def connect_parents(birds: list[Bird], name: str, told: Told = at_once) -> Flock:
     """Parents looked up, with their sex and the absence of cycles checked."""
     rows = {bird.bird: i for i, bird in enumerate(birds)}
     parents: dict[str, list[int]] = {"sire": [], "dam": []}
@@ -266,43 +294,48 @@ def connect_parents(birds: list[Bird], name: str) -> Flock:
     for row, bird in enumerate(birds):
         several: dict[str, tuple[int, ...]] = {}
         for column in ("sire", "dam"):
-            found = parent_rows(birds, rows, bird, column, name)
+            found = parent_rows(birds, rows, bird, column, name, told)
             parents[column].append(found[0] if len(found) == 1 else -1)
             several[column] = tuple(found) if len(found) > 1 else ()
             for one in found:
                 before, chick = used_as.setdefault(one, (column, bird.bird))
                 if before != column:
-                    band = birds[one].bird
-                    raise complain(
-                        name, bird.line, column, band, "used_as_both", of=bird.bird, chick=chick
+                    told(
+                        complain(
+                            name,
+                            bird.line,
+                            column,
+                            birds[one].bird,
+                            "used_as_both",
+                            of=bird.bird,
+                            chick=chick,
+                        )
                     )
         if any(several.values()):
             possible[row] = CandidateParents(several["sire"], several["dam"])
         if bird.sire and bird.sire == bird.dam:
-            raise complain(name, bird.line, "dam", bird.dam, "is_also_the_sire", of=bird.bird)
+            told(complain(name, bird.line, "dam", bird.dam, "is_also_the_sire", of=bird.bird))
     try:
         check(parents["sire"], parents["dam"], possible)
     except PedigreeError as error:
-        bird = birds[error.values["row"]]
-        raise complain(
-            name,
-            bird.line,
-            "sire",
-            bird.sire or bird.dam,
-            "makes_own_ancestor",
-            of=bird.bird,
-            bird=bird.bird,
-        ) from None
+        bird, code = birds[error.values["row"]], "makes_own_ancestor"
+        parent = bird.sire or bird.dam
+        told(complain(name, bird.line, "sire", parent, code, of=bird.bird, bird=bird.bird))
     return Flock(tuple(birds), tuple(parents["sire"]), tuple(parents["dam"]), possible)
 
 
 def parent_rows(
-    birds: list[Bird], rows: dict[str, int], bird: Bird, column: str, name: str
+    birds: list[Bird],
+    rows: dict[str, int],
+    bird: Bird,
+    column: str,
+    name: str,
+    told: Told = at_once,
 ) -> list[int]:
     """Rows of a bird's sire or dam, several where the list says '12 or 14', none if unknown."""
 
-    def wrong(value: str, code: str, /, **values: Any) -> FlockError:
-        return complain(name, bird.line, column, value, code, of=bird.bird, **values)
+    def wrong(value: str, code: str, /, **values: Any) -> None:
+        told(complain(name, bird.line, column, value, code, of=bird.bird, **values))
 
     band, sex = (bird.sire, "cock") if column == "sire" else (bird.dam, "hen")
     if not band:
@@ -310,19 +343,22 @@ def parent_rows(
     bands = [band] if band in rows else [b.strip() for b in band.split(OR)]
     several = [b for b in re.split(r"[;,/+]", band) if b.strip() in rows]
     if band not in rows and len(several) > 1:
-        raise wrong(band, "names_several", number=len(several), parent=column)
-    found = []
+        wrong(band, "names_several", number=len(several), parent=column)
+        return []
+    youngest = int(toml("settling")["weeks"]["youngest_parent"])
+    found: list[int] = []
     for one in bands:
         if one not in rows:
-            raise wrong(one, "no_row_of_its_own")
+            wrong(one, "no_row_of_its_own")
+            continue
         parent = birds[rows[one]]
-        if parent.sex and parent.sex != sex:
-            raise wrong(one, "recorded_as_other", sex=parent.sex)
-        youngest = int(toml("settling")["weeks"]["youngest_parent"])
         days = (bird.hatched - parent.hatched).days if bird.hatched and parent.hatched else None
-        if days is not None and days < 7 * youngest:
-            raise wrong(one, "parent_too_young", weeks=youngest)
-        if rows[one] in found:
-            raise wrong(band, "names_twice", band=one)
-        found.append(rows[one])
+        if parent.sex and parent.sex != sex:
+            wrong(one, "recorded_as_other", sex=parent.sex)
+        elif days is not None and days < 7 * youngest:
+            wrong(one, "parent_too_young", weeks=youngest)
+        elif rows[one] in found:
+            wrong(band, "names_twice", band=one)
+        else:
+            found.append(rows[one])
     return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date
 from functools import lru_cache
@@ -15,7 +15,7 @@ from genetics.combs import founder_prior, tables
 from genetics.counts import better_parents, fit
 from genetics.evidence import from_genotype
 from genetics.genotype import NAMES
-from genetics.kinship import kinship
+from genetics.kinship import Parentage, kinship
 from genetics.planning import Mating, Pen, PlanRequest, Ranking, pens, rank
 from genetics.rates import Rates
 from genetics.testmating import (
@@ -49,18 +49,45 @@ def subject_of_genotype(genotype: str) -> Subject:
     return Subject(genotype, prior / prior.sum())
 
 
+@dataclass(frozen=True)
+class KnownFlock:
+    """Birds with what is known of each, from a list or from the records."""
+
+    flock: Flock
+    chances: Array
+    """Probabilities (birds, 9)."""
+    parentage: Mapping[int, Parentage]
+    """By row, parents that are one of several."""
+    caution: Message | None = None
+    """What an approximate answer must say of itself."""
+    gone: frozenset[str] = frozenset()
+    """Bands that no mating is planned with."""
+
+    @property
+    def subjects(self) -> dict[str, Subject]:
+        """Every bird by its band, as test matings take it."""
+        return {
+            b.bird: Subject(b.bird, self.chances[i], self.caution)
+            for i, b in enumerate(self.flock.birds)
+        }
+
+    def rows(self, sex: str) -> list[int]:
+        """Return the rows of one sex that matings may be planned with."""
+        return [
+            i for i, b in enumerate(self.flock.birds) if b.sex == sex and b.bird not in self.gone
+        ]
+
+
+def known_list(flock: Flock, on: date) -> KnownFlock:
+    """Return the birds of a flock list with all that the list says."""
+    found = from_list(flock, on)
+    parentage = parentage_of(flock, found)
+    return KnownFlock(flock, found.combs.marginals, parentage, found.caution)
+
+
 def from_list(flock: Flock, on: date) -> Inference:
     """Posteriors from a flock list alone, without photos."""
     return infer_flock(flock, [evidence_of(b, (), [1 / 6] * 6, on) for b in flock.birds])
-
-
-def known_birds(flock: Flock, on: date) -> dict[str, Subject]:
-    """Every bird of a flock list by its band, with all that its records say."""
-    found = from_list(flock, on)
-    return {
-        b.bird: Subject(b.bird, found.combs.marginals[i], found.caution)
-        for i, b in enumerate(flock.birds)
-    }
 
 
 def testers(
@@ -174,22 +201,15 @@ def counts_test(sire: Subject, dam: Subject, counts: dict[str, int]) -> dict[str
     }
 
 
-def ranked_matings(
-    flock: Flock,
-    request: PlanRequest,
-    on: date,
-) -> tuple[Ranking, Message | None]:
-    """All cock x hen pairs of a flock list, the best first, and what to say of an approximation."""
-    inference = from_list(flock, on)
-    rows = range(len(flock.birds))
-    found = rank(
-        inference.combs.marginals,
-        kinship(flock.sire, flock.dam, parentage_of(flock, inference)),
-        [i for i in rows if flock.birds[i].sex == "cock"],
-        [i for i in rows if flock.birds[i].sex == "hen"],
+def ranked_matings(known: KnownFlock, request: PlanRequest) -> Ranking:
+    """All cock x hen pairs, the best first."""
+    return rank(
+        known.chances,
+        kinship(known.flock.sire, known.flock.dam, known.parentage),
+        known.rows("cock"),
+        known.rows("hen"),
         request,
     )
-    return found, inference.caution
 
 
 def sentence(message: Coded | None) -> str:
@@ -230,16 +250,15 @@ def as_rows(
 
 
 def mating_plan(
-    flock: Flock, request: PlanRequest, on: date, most: int | None = None
+    known: KnownFlock, request: PlanRequest, most: int | None = None
 ) -> list[dict[str, Any]]:
     """Cock x hen pairs as JSON objects, the best first, so many at most."""
-    ranked, caution = ranked_matings(flock, request, on)
-    return as_rows(ranked.best(most), flock, caution)
+    return as_rows(ranked_matings(known, request).best(most), known.flock, known.caution)
 
 
 def pen_plan(
-    flock: Flock, hens: int, request: PlanRequest, on: date, most: int | None = None
+    known: KnownFlock, hens: int, request: PlanRequest, most: int | None = None
 ) -> list[dict[str, Any]]:
     """Each cock with his best hens as JSON objects, the best first, so many at most."""
-    ranked, caution = ranked_matings(flock, request, on)
-    return as_rows(pens(ranked, hens, request)[:most], flock, caution)
+    found = pens(ranked_matings(known, request), hens, request)[:most]
+    return as_rows(found, known.flock, known.caution)

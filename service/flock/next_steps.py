@@ -52,6 +52,10 @@ class Step:
     minutes: int
     weeks: int = 0
     eggs: int = 0
+    locus: str = ""
+    """R or P, which a test mating asks about."""
+    mate: str = ""
+    """Its best mate at hand."""
 
 
 def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> list[Step]:
@@ -135,4 +139,6 @@ def tests(candidate: Candidate, known: Known, grown_in: int) -> list[Step]:
             "step_test", mates=mates, chicks=worked.chicks, hidden=hidden, eggs=worked.eggs
         )
     total = grown_in + weeks["mating"] + weeks["brooding"] + weeks["chicks"]
-    return [Step("test", says, costs()["minutes"]["test_mating"], total, worked.eggs)]
+    mate = known.testers[0] if known.testers else ""
+    minutes = costs()["minutes"]["test_mating"]
+    return [Step("test", says, minutes, total, worked.eggs, worked.locus, mate)]

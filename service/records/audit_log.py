@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -36,6 +36,11 @@ def earlier(item: Base) -> dict[str, Any]:
     return was
 
 
+def in_order(items: Iterable[Any]) -> list[Any]:
+    """Return the rows of a flush in an order that doesn't depend on where they lie in memory."""
+    return sorted(items, key=lambda item: inspect(item).identity or (0,))
+
+
 def watch(sessions: sessionmaker[Session]) -> None:
     """Let every flush of these sessions write its changes to the trail."""
 
@@ -44,7 +49,7 @@ def watch(sessions: sessionmaker[Session]) -> None:
         rows: list[tuple[Any, dict[str, Any] | None, dict[str, Any] | None]] = []
         for item in session.new:
             rows.append((item, None, content(item)))
-        for item in session.dirty:
+        for item in in_order(session.dirty):
             before, after = earlier(item), content(item)
             if before != after:
                 rows.append((item, before, after))

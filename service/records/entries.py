@@ -14,10 +14,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session, selectinload
 
 from genetics.counts import CountError, check_counts
-from genetics.evidence import SAID, WATTLE_WORDS
+from genetics.evidence import WATTLE_WORDS
 from genetics.messages import Place
 from service.errors import NotFound, Refusal
 from service.records.readings import row_from_person
+from service.records.states import SEEN
 from service.records.tables import (
     BirdRow,
     CountRow,
@@ -32,6 +33,8 @@ from service.records.tables import (
 
 # What may be decided about a bird. None of them is advice; each is the keeper's own.
 CHOICES = ("keep", "test", "recheck", "layer or pet home", "other")
+FINAL = ("keep", "layer or pet home", "other")
+"""Choices after which nothing more is to be found out of a bird."""
 PURPOSES = ("test", "breeding")
 
 
@@ -82,6 +85,13 @@ def move_in(
         session.add(PenBirdRow(pen_id=row.id, bird_id=who.id, since=since, until=until))
     session.flush()
     return row
+
+
+def living_in(session: Session, name: str) -> set[str]:
+    """Return the bands of the birds that live in a pen; none if there is no such pen."""
+    query = select(BirdRow.band).join(PenBirdRow, PenBirdRow.bird_id == BirdRow.id).join(PenRow)
+    query = query.where(PenRow.name == name.strip(), PenBirdRow.until.is_(None))
+    return set(session.scalars(query))
 
 
 def move_out(session: Session, name: str, bands: Sequence[str], on: date) -> int:
@@ -135,6 +145,14 @@ def enter_hatch(
         who.hatched = who.hatched or row.hatched
     session.flush()
     return row
+
+
+def check_pair(one: BirdRow, other: BirdRow) -> None:
+    """Refuse two birds that can't be mated. Raises Refusal."""
+    if one.id == other.id:
+        raise Refusal("sire_is_dam")
+    if one.sex and one.sex == other.sex:
+        raise Refusal("two_of_a_sex", band=one.band, other_band=other.band, sex=one.sex)
 
 
 def enter_chicks(
@@ -257,13 +275,15 @@ def find_photo(session: Session, name: str) -> PhotoRow:
 
 
 def enter_comb(session: Session, sha256: str, comb: str, by: str, blind: bool) -> str | None:
-    """Write down what a person sees on a photo, empty for 'can't tell'; returns its bird's band.
+    """Write down what a person sees on a photo; returns its bird's band.
+
+    Empty is 'can't tell', `none_of_these` another comb, as a trimmed one.
 
     A second look at a photo by the same person isn't blind any more, whatever was said. Raises
     StoreError for an unknown comb or photo.
     """
-    if comb and comb not in SAID:
-        raise Refusal("unknown_comb", comb=comb, known=tuple(SAID))
+    if comb and comb not in SEEN:
+        raise Refusal("unknown_comb", comb=comb, known=tuple(SEEN))
     row = session.scalar(
         select(PhotoRow)
         .where(PhotoRow.sha256 == sha256)

@@ -23,7 +23,7 @@ from service.records.entries import CHOICES, PURPOSES
 from service.records.intake.near_duplicates import rows_for
 from service.records.readings import reading_from_row
 from service.records.seals import differs, lines, seal_line, seal_row, watched
-from service.records.states import KEPT, STATES, THERE
+from service.records.states import KEPT, SEEN, STATES, THERE
 from service.records.tables import Base, ChangeRow, HashPartRow, PhotoRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -75,7 +75,7 @@ ALLOWED: dict[str, dict[str, Callable[[Any], bool]]] = {
         "suffix": lambda value: bool(re.fullmatch(r"\.[a-z0-9]{2,5}", value)),
         "bytes": count,
     },
-    "readings": {"comb": one_of("", *SAID), "person": flag, "blind": flag},
+    "readings": {"comb": one_of("", *SEEN), "person": flag, "blind": flag},
     "sightings": {"wattles": one_of("", *WATTLE_WORDS), "crest": flag, "beard": flag},
     "matings": {"purpose": one_of(*PURPOSES)},
     "counts": {"comb": one_of(*SAID), "chicks": count},

@@ -66,7 +66,9 @@ def last_noted(session: Session, row: BirdRow) -> Noted:
 def look_of(photo: PhotoRow) -> PhotoLook:
     """One photo as the opinion takes it."""
     reading = model_reading(photo)
-    others = tuple(c for c in reading.plausible if c != reading.best) if reading else ()
+    others: tuple[str, ...] = ()
+    if reading and reading.proposal:
+        others = tuple(c for c in reading.plausible if c != reading.best)
     people = tuple((r.by, r.comb, r.blind) for r in photo.readings if r.person)
     return PhotoLook(
         photo.sha256, photo.name, photo.suffix, not photo.like, reading, others, people

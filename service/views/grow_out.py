@@ -21,6 +21,7 @@ from service.flock.assessment import PILE_ORDER, Item
 from service.flock.candidates import Candidate
 from service.flock.csv_cells import defused
 from service.flock.next_steps import costs
+from service.records.entries import FINAL
 from service.records.tables import AnswerRow, BirdRow, DecisionRow, HatchRow, PhotoRow
 from service.views.pens_and_hatches import Hatch, hatch_summary
 from service.wording.language import translated
@@ -117,6 +118,8 @@ def look_again(chicks: Sequence[Chick], hatched: date | None, on: date) -> list[
     found = []
     for chick in chicks:
         decision = chick.decision
+        if decision and decision.choice in FINAL:
+            continue
         if decision and decision.recheck and decision.recheck >= on:
             why = Message("plain", text=decision.reason)
             found.append(Again(chick.band, decision.recheck, why))

@@ -35,6 +35,15 @@ class Card:
     """Its bird judged with all its relatives."""
 
     @property
+    def age_weeks(self) -> int | None:
+        """Age of the bird on its photo, where both days are known."""
+        bird, taken = self.photo.bird, self.photo.taken
+        if bird is None or bird.hatched is None or taken is None:
+            return None
+        weeks = (taken.date() - bird.hatched).days // 7
+        return weeks if weeks >= 0 else None
+
+    @property
     def proposal(self) -> str | None:
         """The comb that the bird is taken for."""
         if self.item:
@@ -47,6 +56,11 @@ class Card:
         if self.item:
             return self.item.confidence
         return self.reading.confidence if self.reading else 0.0
+
+    @property
+    def by(self) -> tuple[str, ...]:
+        """Who settled it, if people did."""
+        return self.item.by if self.item else ()
 
     @property
     def pile(self) -> str:

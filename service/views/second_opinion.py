@@ -25,6 +25,7 @@ from service.flock.held_out_errors import Wrong, wrong_like_this
 from service.flock.next_steps import Known, Step, chances_of, steps
 from service.flock.rule_of_two import THE_MODEL, Rule, Trial, Witness, rule_of_two
 from service.flock.value_of_information import StepValue, values_of_steps
+from service.records.entries import FINAL
 from service.records.tables import (
     BirdRow,
     DecisionRow,
@@ -39,6 +40,7 @@ from service.wording.numbers import percent
 from service.wording.sentences import Coded, Message, as_data, say, word
 
 PURE, SINGLE_AT = index_of("R/R P/P"), index_of("r+/r+ p+/p+")
+LEAST_GAIN = 0.0005  # of a step; less would be shown as nothing
 TESTER = 0.9  # chance of a single comb's genotype from which a mate tells
 # Said below every opinion.
 CLOSING_LINES = (
@@ -74,6 +76,8 @@ class Opinion:
     proposal: str | None
     confidence: float
     reasons: tuple[Coded, ...]
+    by: tuple[str, ...]
+    """Who settled it, if people did."""
     wrong: Wrong | None
     photos: tuple[PhotoLook, ...]
     candidate: Candidate
@@ -99,6 +103,7 @@ class Opinion:
             "proposal": self.proposal,
             "confidence": round(self.confidence, 9),
             "reasons": [say(reason) for reason in self.reasons],
+            "settled_by": list(self.by),
             "held_out_readings_like_this": (
                 vars(self.wrong)
                 | {"like": say(self.wrong.like), "in_hundred": self.wrong.in_hundred}
@@ -184,6 +189,41 @@ def settling_steps(
     return steps(candidate, item, known, on)
 
 
+def useful_steps(
+    session: Session,
+    row: BirdRow,
+    candidate: Candidate,
+    item: Item | None,
+    card: dict[str, Any],
+    on: date,
+) -> tuple[list[Step], list[StepValue]]:
+    """Return what would settle a bird and what each step is worth; idle steps aren't offered.
+
+    Nothing is, once the keeper has decided what becomes of the bird.
+    """
+    if decided(session, row):
+        return [], []
+    found = settling_steps(session, row, candidate, item, on)
+    crest = last_noted(session, row).crest
+    worths = list(values_of_steps(candidate, found, card, crest, len(row.photos)))
+    idle = [worth.step for worth in worths if worth.gain < LEAST_GAIN]
+    return (
+        [step for step in found if step not in idle],
+        [worth for worth in worths if worth.step not in idle],
+    )
+
+
+def decided(session: Session, row: BirdRow) -> bool:
+    """Whether the keeper's newest decision says what becomes of a bird."""
+    newest = session.scalar(
+        select(DecisionRow.choice)
+        .where(DecisionRow.bird_id == row.id)
+        .order_by(DecisionRow.id.desc())
+        .limit(1)
+    )
+    return newest in FINAL
+
+
 def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: str = "") -> Opinion:
     """Return the second opinion on a kept bird whose candidates are worked out.
 
@@ -196,7 +236,7 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
         raise NotFound("no_such_bird", band=band)
     item = assess_birds(session, [band]).get(band)
     looks = tuple(look_of(photo) for photo in row.photos)
-    found = settling_steps(session, row, candidate, item, on)
+    found, worths = useful_steps(session, row, candidate, item, card, on)
     seen = last_noted(session, row)
     confidence = item.confidence if item else max(candidate.combs.values())
     decisions = session.scalars(
@@ -215,13 +255,14 @@ def opinion(session: Session, band: str, card: dict[str, Any], on: date, mate: s
         proposal=item.proposal if item else None,
         confidence=confidence,
         reasons=item.reasons if item else (),
+        by=item.by if item else (),
         wrong=wrong_like_this(card, best) if best else None,
         photos=looks,
         candidate=candidate,
         brood=brood(session, row, candidate, mate),
         unknown=tuple(not_known(row, candidate, seen, looks)),
         steps=tuple(found),
-        worths=tuple(values_of_steps(candidate, found, card, seen.crest, len(looks))),
+        worths=tuple(worths),
         rule=rule_of(session, row, candidate),
         cautions=tuple(cautions(row, candidate, seen, looks, on)),
         decisions=tuple(decisions),

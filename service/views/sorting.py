@@ -76,6 +76,20 @@ def of_pile(
     return sorted(rows, key=lambda row: place[row.id])
 
 
+def beside(session: Session, photo: PhotoRow) -> list[PhotoRow]:
+    """Return a photo and its bird's others that nobody has looked at, near-duplicates left out."""
+    if photo.bird_id is None:
+        return [photo]
+    query = (
+        select(PhotoRow)
+        .join(PileRow, PileRow.photo_id == PhotoRow.id)
+        .where(PhotoRow.bird_id == photo.bird_id, PhotoRow.id != photo.id, PhotoRow.like == "")
+        .where(PileRow.looked_at.is_(False))
+        .order_by(PhotoRow.id)
+    )
+    return [photo, *session.scalars(query)]
+
+
 def to_read_blind(session: Session, by: str, hatch: int | None, most: int) -> Sequence[PhotoRow]:
     """Photos that a person hasn't read, in an order that tells nothing of their readings."""
     mine = exists().where(

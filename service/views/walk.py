@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from service import clock
 from service.records.tables import BirdRow, HatchRow, PenBirdRow, PenRow, PhotoRow
+from service.views.bird_list import noted_now
 
 KINDS = ("hatch", "pen", "all")
 MOST = 500  # bands that one walk lists; more are reached by typing
@@ -36,6 +37,8 @@ class Walked:
     photos: int
     today: int
     """Photos taken in since the walk's day began."""
+    crest: bool | None = None
+    beard: bool | None = None
 
 
 def members(kind: str, number: int) -> ColumnElement[bool]:
@@ -86,11 +89,16 @@ def birds_on_walk(session: Session, kind: str, number: int, on: date) -> Sequenc
             BirdRow.sex,
             func.count(PhotoRow.id),
             func.count(PhotoRow.id).filter(PhotoRow.taken_in >= since),
+            noted_now("crest"),
+            noted_now("beard"),
         )
         .outerjoin(PhotoRow, PhotoRow.bird_id == BirdRow.id)
         .where(members(kind, number))
-        .group_by(BirdRow.id, BirdRow.band, BirdRow.sex)
+        .group_by(BirdRow.id)
         .order_by(BirdRow.id)
         .limit(MOST)
     )
-    return [Walked(*row) for row in session.execute(query)]
+    return [
+        Walked(*row[:4], *(None if seen is None else bool(seen) for seen in row[4:]))
+        for row in session.execute(query)
+    ]

@@ -5,6 +5,7 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Annotated, Any
 
@@ -16,6 +17,7 @@ from sqlalchemy import select
 from genetics.planning import usual_rates
 from service import clock
 from service.actions import access
+from service.actions.birds import correct_bird, rename_bird, swap_bands, write_down_bird
 from service.actions.desk import Act as Performed
 from service.actions.flock import (
     count_chicks,
@@ -44,7 +46,7 @@ from service.records.states import KEPT
 from service.records.tables import BirdRow
 from service.views.pens_and_hatches import hatches, pens
 from service.views.photo_cards import Card, cards_of
-from service.views.second_opinion import settling_steps, step_json
+from service.views.second_opinion import step_json, useful_steps
 from service.views.sorting import of_pile, progress
 from service.web.accounts import signed_out, visitor_of
 from service.web.api_models import (
@@ -55,8 +57,11 @@ from service.web.api_models import (
     Counted,
     Decision,
     Done,
+    Facts,
     Hatch,
     Label,
+    NewBird,
+    OtherBand,
     Seen,
     SignIn,
     Stay,
@@ -70,7 +75,7 @@ from service.web.matings import subject_named
 from service.web.opinions import opinion_of
 from service.web.pages import Records, comb_name, desk_of, reader_of, settings_of, store_of
 from service.web.photos import photo_row, upload_of
-from service.wording.sentences import as_data, say, with_sentence
+from service.wording.sentences import Message, as_data, say, with_sentence
 
 router = APIRouter(prefix="/api/v1", responses=PROBLEMS)
 Start = Annotated[int, Query(ge=0, le=MOST_INTEGER, description="How many to leave out.")]
@@ -117,6 +122,7 @@ def take_in(
     later: BackgroundTasks,
     file: Annotated[UploadFile, File(description="One photo.")],
     bird: Annotated[str, Form(max_length=80)] = "",
+    new: Annotated[bool, Form(description="The bird isn't on record yet.")] = False,
 ) -> Taken:
     """Keep a photo, read it, and say at once what is wrong with it."""
     settings, reader = settings_of(request), reader_of(request)
@@ -124,7 +130,7 @@ def take_in(
     upload = upload_of(file)
     if upload.name.lower().endswith(".zip"):
         raise UsageMistake("one_photo_at_a_time")
-    incoming = keep_photos(desk, settings, [upload], bird)
+    incoming = keep_photos(desk, settings, [upload], bird, new=new)
     if incoming.problems:
         raise Refusal(incoming.problems[0].code, **incoming.problems[0].values)
     (taken,) = incoming.kept
@@ -145,7 +151,13 @@ def take_in(
         quality=doubts if reading and reading.pile == "new_photo" else [],
         comb=comb_name(reading.proposal) if reading else "",
         doubts=doubts,
+        asked=say(incoming.asked) if incoming.asked else told_other(incoming.others),
     )
+
+
+def told_other(others: Sequence[str]) -> str:
+    """Return a sentence where a photo is another bird's already."""
+    return say(Message("photo_of_other", band=others[0])) if others else ""
 
 
 @router.post("/labels", tags=["photos"])
@@ -231,7 +243,8 @@ def bird(request: Asked, records: Records, band: Band) -> dict[str, Any]:
     row = bird_row(records, band)
     candidate, item = known_of(request, records, row)
     cards = cards_of(records, row.photos)
-    found = settling_steps(records, row, candidate, item, clock.today())
+    card = reader_of(request).card.document
+    found, _ = useful_steps(records, row, candidate, item, card, clock.today())
     return {
         **candidate.as_json(),
         "pile": item.pile if item else None,
@@ -261,10 +274,35 @@ def decide(request: Asked, band: Band, made: Decision) -> Done:
     return done(decide_bird(desk, band, made.choice, made.reason, made.recheck))
 
 
+@router.post("/new-birds", tags=["birds"])
+def new_bird(request: Asked, later: BackgroundTasks, made: NewBird) -> Done:
+    """Write down a bird that isn't on record yet."""
+    desk = desk_of(request, later, made.by)
+    return done(write_down_bird(desk, made.band, made.given(), made.hatch))
+
+
+@router.post("/birds/{band}/facts", tags=["birds"])
+def put_right(request: Asked, later: BackgroundTasks, band: Band, said: Facts) -> Done:
+    """Put facts of a bird right."""
+    return done(correct_bird(desk_of(request, later, said.by), band, said.given()))
+
+
+@router.post("/birds/{band}/band", tags=["birds"])
+def give_band(request: Asked, later: BackgroundTasks, band: Band, said: OtherBand) -> Done:
+    """Give a bird another band, wherever it is named."""
+    return done(rename_bird(desk_of(request, later, said.by), band, said.other))
+
+
+@router.post("/birds/{band}/swap", tags=["birds"])
+def swap(request: Asked, later: BackgroundTasks, band: Band, said: OtherBand) -> Done:
+    """Let two birds whose bands were mixed up change places in the pedigree."""
+    return done(swap_bands(desk_of(request, later, said.by), band, said.other))
+
+
 @router.post("/photos/{sha256}/bird", tags=["photos"])
 def assign(request: Asked, later: BackgroundTasks, sha256: str, said: Assignment) -> Done:
     """Say which bird is on a photo; an empty band takes it off again."""
-    return done(assign_photo(desk_of(request, later, said.by), sha256, said.bird))
+    return done(assign_photo(desk_of(request, later, said.by), sha256, said.bird, new=said.new))
 
 
 @router.post("/birds", tags=["birds"])

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 from pydantic import BaseModel, Field
 
 from genetics.evidence import SAID, WATTLE_WORDS
+from service.records.corrections import SEXES
 from service.records.entries import CHOICES, PURPOSES
 from service.records.limits import MOST_INTEGER, MOST_TEXT
+from service.records.states import SEEN
 
 
 def one_of(*words: str) -> dict[str, Any]:
@@ -57,13 +59,16 @@ class Taken(BaseModel):
     quality: list[str] = Field(description="Why to take another, while the bird is in the hand.")
     comb: str = Field(description="The proposal in words, in the visitor's language.")
     doubts: list[str] = Field(description="In the visitor's language.")
+    asked: str = Field(description="Why the band that was given wasn't taken; empty if it was.")
 
 
 class CombSeen(BaseModel):
     """A person's look at a photo."""
 
     comb: str = Field(
-        "", description="Empty for 'can't tell'.", json_schema_extra=one_of("", *SAID)
+        "",
+        description="Empty for 'can't tell', none_of_these for another comb.",
+        json_schema_extra=one_of("", *SEEN),
     )
     by: str = ""
     blind: bool = False
@@ -107,6 +112,44 @@ class Assignment(BaseModel):
     """The bird on a photo; an empty band for nobody yet."""
 
     bird: str = Field("", max_length=80)
+    new: bool = Field(False, description="Whether the bird isn't on record yet and is made.")
+    by: str = ""
+
+
+class Facts(BaseModel):
+    """Facts of a bird; what is left out stays as it is, null takes a day away."""
+
+    sire: str | None = Field(None, max_length=400)
+    dam: str | None = Field(None, max_length=400)
+    sex: str | None = Field(None, json_schema_extra=one_of(*SEXES))
+    hatched: date | None = None
+    genotype: str | None = Field(None, max_length=40)
+    variety: str | None = Field(None, max_length=80)
+    status: str | None = Field(None, max_length=40)
+    notes: str | None = Field(None, max_length=MOST_TEXT)
+    by: str = ""
+
+    def given(self) -> dict[str, Any]:
+        """Return the facts that were sent."""
+        sent = {name: getattr(self, name) for name in self.model_fields_set - {"by"}}
+        return {k: v for k, v in sent.items() if v is not None or k == "hatched"}
+
+
+class NewBird(Facts):
+    """A bird that isn't on record yet."""
+
+    band: str = Field(max_length=80)
+    hatch: str = Field("", max_length=80)
+
+    def given(self) -> dict[str, Any]:
+        """Return the facts that were sent."""
+        return {k: v for k, v in super().given().items() if k not in ("band", "hatch")}
+
+
+class OtherBand(BaseModel):
+    """Another band, or another bird by its band."""
+
+    other: str = Field(max_length=80)
     by: str = ""
 
 

@@ -33,11 +33,17 @@ from service.web import (
     about,
     accounts,
     api,
+    assign,
+    bird_list,
     birds,
+    corrections,
     flock,
+    keeping,
+    lists,
     matings,
     opinions,
     photos,
+    plans,
     sort,
     today,
     walk,
@@ -49,6 +55,24 @@ from service.web.guard import Guard
 if TYPE_CHECKING:
     from classifier.reader import Reader
 
+PARTS = (
+    today,
+    walk,
+    sort,
+    assign,
+    photos,
+    lists,
+    bird_list,
+    corrections,
+    plans,
+    opinions,
+    birds,
+    matings,
+    flock,
+    about,
+    accounts,
+    keeping,
+)
 HERE = Path(__file__).parent
 HOUR = 3600.0
 
@@ -101,7 +125,7 @@ def create(
     rounds.daemon = True
     rounds.start()
     app.mount("/static", StaticFiles(directory=HERE / "static"), name="static")
-    for part in (today, walk, sort, photos, opinions, birds, matings, flock, about, accounts):
+    for part in PARTS:
         app.include_router(part.router, include_in_schema=False)
     app.include_router(api.router)
     answer_errors(app)

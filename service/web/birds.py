@@ -4,32 +4,28 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, BackgroundTasks, File, Form, Request, UploadFile
+from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
-from sqlalchemy import func, select
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from genetics.errors import GeneticsError
 from service import clock
 from service.actions.flock import decide as act_decide
-from service.actions.lists import import_list
 from service.actions.observations import note_sighting
 from service.answers.assessments import assess_birds
 from service.answers.refresh import answer, glance, refresh
-from service.errors import NotFound, ServiceError, StoreError, status_of
+from service.errors import NotFound, StoreError
 from service.flock.assessment import Item
 from service.flock.candidates import Candidate
-from service.records.birds import as_listed
 from service.records.entries import CHOICES
-from service.records.exchange.flocklist import csv_file, table
-from service.records.exchange.importing import MOST_LIST
-from service.records.tables import AnswerRow, BirdRow, DecisionRow
+from service.records.tables import BirdRow, DecisionRow
 from service.views.bird_looks import last_noted
 from service.views.family_tree import family_of
 from service.views.photo_cards import cards_of
-from service.views.second_opinion import bird_with_photos, rule_of, settling_steps
+from service.views.second_opinion import bird_with_photos, rule_of, useful_steps
 from service.web.charts import weights
 from service.web.pages import (
+    SUGGESTED,
     Records,
     day_in,
     desk_of,
@@ -40,66 +36,9 @@ from service.web.pages import (
     reader_of,
     store_of,
 )
-from service.wording.sentences import Message, say
+from service.wording.sentences import Message
 
 router = APIRouter()
-SHOWN = 100
-
-
-@router.get("/birds")
-def flock(
-    request: Request, records: Records, band: str = "", start: int = 0, conflicts: bool = False
-) -> HTMLResponse:
-    """Birds with their likeliest comb and genotype, some at a time."""
-    query = select(AnswerRow).join(BirdRow)
-    if band.strip():
-        query = query.where(BirdRow.band.contains(band.strip(), autoescape=True))
-    if conflicts:
-        query = query.where(AnswerRow.in_conflict)
-    count = records.scalar(select(func.count()).select_from(query.subquery())) or 0
-    first = max(0, start)
-    rows = records.scalars(query.order_by(AnswerRow.bird_id).offset(first).limit(SHOWN))
-    return page(
-        request,
-        "birds.html",
-        found=[Candidate.from_data(row.content) for row in rows],
-        count=count,
-        start=first,
-        shown=SHOWN,
-        band=band.strip(),
-        conflicts=conflicts,
-        problem="",
-    )
-
-
-@router.post("/birds")
-def bring_in(
-    request: Request,
-    later: BackgroundTasks,
-    file: Annotated[UploadFile, File()],
-    by: Annotated[str, Form(max_length=80)] = "",
-) -> Response:
-    """Take in a flock list, all of it or nothing."""
-    try:
-        data = file.file.read(MOST_LIST + 1)
-        act, _ = import_list(desk_of(request, later, by), data, file.filename or "flock.csv")
-    except (ServiceError, GeneticsError) as error:
-        return page(
-            request, "birds.html", status=status_of(error), found=[], count=0, start=0,
-            shown=SHOWN, band="", conflicts=False, problem=say(error),
-        )  # fmt: skip
-    return gone_to(request, "/birds", act.name, by)
-
-
-@router.get("/birds.csv")
-def written_out(records: Records) -> Response:
-    """Return the flock list as it could be brought in again."""
-    rows = records.scalars(select(BirdRow).order_by(BirdRow.id)).all()
-    return Response(
-        csv_file(table([as_listed(row) for row in rows])),
-        media_type="text/csv; charset=utf-8",
-        headers={"Content-Disposition": 'attachment; filename="flock.csv"'},
-    )
 
 
 def bird_row(records: Session, band: str) -> BirdRow:
@@ -134,7 +73,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
     """One bird: photos, candidates, evidence, family, and what would settle it."""
     row = bird_row(records, band)
     candidate, item = known_of(request, records, row)
-    cards = cards_of(records, row.photos)
+    cards = cards_of(records, sorted(row.photos, key=lambda p: (p.taken or p.taken_in, p.id)))
     decisions = records.scalars(
         select(DecisionRow).where(DecisionRow.bird_id == row.id).order_by(DecisionRow.id.desc())
     ).all()
@@ -147,12 +86,29 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         item=item,
         candidate=candidate,
         weights=weights(candidate),
-        steps=settling_steps(records, row, candidate, item, clock.today()),
+        steps=useful_steps(
+            records, row, candidate, item, reader_of(request).card.document, clock.today()
+        )[0],
         family=family_of(records, row),
         rule=rule_of(records, row, candidate),
         decisions=decisions,
         choices=CHOICES,
+        swaps=swaps_of(candidate),
+        bands=records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all(),
     )
+
+
+def swaps_of(candidate: Candidate) -> list[tuple[str, float]]:
+    """Return birds with which this one's band may have been mixed up, by its conflict, each with
+    the share of that explanation.
+    """
+    culprits = candidate.conflict.culprits if candidate.conflict else ()
+    return [
+        (other, culprit.share)
+        for culprit in culprits
+        if culprit.kind == "culprit_bands"
+        for other in culprit.bands[1:]
+    ]
 
 
 @router.post("/birds/{band:path}/changes")

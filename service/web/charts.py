@@ -11,6 +11,7 @@ from math import log10
 
 from genetics.strategies import Outlook
 from service.flock.candidates import Candidate
+from service.views.progress import Year
 from service.wording.numbers import as_written
 from service.wording.sentences import Message
 
@@ -116,6 +117,26 @@ def fan(outlook: Outlook, most_eggs: float, seasons: int) -> Chart:
         (),
         tuple(Tick(x_of(v, 1, seasons), f"{v}") for v in range(1, seasons + 1)),
         tuple(Tick(y_of(v, 0, most_eggs), f"{v:g}") for v in ticks(0, most_eggs)),
+    )
+
+
+def road(years: Sequence[Year]) -> Chart | None:
+    """Mean chance of R/R P/P and the shares of R and P by year; None for a single year."""
+    if len(years) < 2:
+        return None
+    first, last = years[0].year, years[-1].year
+
+    def line(name: str) -> list[tuple[float, float]]:
+        return [(x_of(y.year, first, last), y_of(getattr(y, name), 0, 1)) for y in years]
+
+    pure = line("true_breeding")
+    across = tuple(Tick(x_of(y.year, first, last), f"{y.year}") for y in years)
+    return Chart(
+        (path(pure), path(line("rose")), path(line("pea"))),
+        (),
+        tuple((x, y, 3.0) for x, y in pure),
+        across,
+        share_ticks(),
     )
 
 

@@ -13,11 +13,14 @@ from service.errors import UsageMistake
 from service.flock.candidates import Candidate
 from service.records.tables import AnswerRow, BirdRow, HatchRow
 from service.views.pens_and_hatches import hatches, pens
+from service.views.progress import by_year, small_multiples
+from service.web.charts import road
 from service.web.pages import Records, day_in, desk_of, gone_to, page
 
 router = APIRouter(prefix="/flock")
 SHOWN = 20
 HATCHES = 6
+SMALLS = 120
 
 
 @router.get("")
@@ -39,6 +42,31 @@ def show_flock(request: Request, records: Records, start: int = 0) -> HTMLRespon
             select(func.count()).select_from(AnswerRow).where(AnswerRow.in_conflict)
         ),
         birds=records.scalar(select(func.count()).select_from(BirdRow)),
+    )
+
+
+@router.get("/progress")
+def show_progress(
+    request: Request, records: Records, hatch: str = "", start: int = 0
+) -> HTMLResponse:
+    """Return the road to true-breeding by year, and all candidates as small tables."""
+    number = int(hatch) if hatch.isdecimal() and len(hatch) < 10 else None
+    first = max(0, start)
+    birds, count = small_multiples(records, number, SMALLS, first)
+    years = by_year(records)
+    return page(
+        request,
+        "progress.html",
+        years=years,
+        chart=road(years),
+        birds=birds,
+        count=count,
+        start=first,
+        shown=SMALLS,
+        hatch=number,
+        hatches=records.execute(
+            select(HatchRow.id, HatchRow.name).order_by(HatchRow.id.desc())
+        ).all(),
     )
 
 

@@ -65,7 +65,8 @@ class Guard:
             await self.app(scope, receive, send)
             return
         request = Request(scope)
-        speak(choose_language(request.cookies, request.headers.get("accept-language", "")))
+        accepted = request.headers.get("accept-language", "")
+        speak(choose_language(request.cookies, accepted), accepted)
         most = most_bytes(request.method, request.url.path, self.most_upload)
         renewed: list[str] = []
         begun: list[int] = []

@@ -9,6 +9,7 @@ from typing import Annotated
 import numpy as np
 from fastapi import APIRouter, BackgroundTasks, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
+from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from genetics.combs import CLASSES
@@ -18,7 +19,7 @@ from genetics.evidence import SAID
 from genetics.planning import usual_rates
 from genetics.punnett import grid, working
 from genetics.rates import Rates
-from genetics.strategies import Outlook, cheapest, simulate, table
+from genetics.strategies import Outlook, cheapest, hatched_already, simulate, table
 from genetics.testmating import (
     TestMatingError,
     chick_by_chick,
@@ -28,16 +29,20 @@ from genetics.testmating import (
 )
 from service.actions.flock import count_chicks, sire_and_dam
 from service.answers.refresh import answer
-from service.errors import UsageMistake
+from service.errors import Refusal, UsageMistake
 from service.flock.crosses import fraction
 from service.flock.matings import Subject, mating_test, subject_of_genotype
 from service.flock.next_steps import chances_of
+from service.records.entries import check_pair
+from service.records.tables import BirdRow, CountRow, MatingRow
+from service.views.at_hand import birds_at_hand
 from service.web.charts import certainty_curve, fan
 from service.web.pages import Records, desk_of, gone_to, page, quote_path
 from service.wording.sentences import say
 
 router = APIRouter(prefix="/matings")
 RUNS, MOST_EGGS = 400, 1000
+KEPT, SINGLE = 12, "r+/r+ p+/p+"
 
 
 def subject_named(records: Session, text: str) -> Subject:
@@ -97,14 +102,17 @@ def trial(
     """Return a test mating: chicks, eggs, the curve of certainty, where it stands as they hatch."""
     chicks = [c for c in scored or [] if c in SAID]
     answered, curve, steps, problem = None, None, [], ""
+    pair = [find_known(records, text) for text in (bird, mate)]
     try:
+        if pair[0] and pair[1]:
+            check_pair(pair[0], pair[1])
         subject, partner = subject_named(records, bird), subject_named(records, mate)
         answered = mating_test(subject, partner, asked, certainty, usual_rates(), chicks)
         curve = certainty_curve(
             silent_course(subject, partner, asked, answered["chicks"]), certainty
         )
         steps = answered["chick_by_chick"]
-    except GeneticsError as error:
+    except (GeneticsError, Refusal) as error:
         problem = say(error)
     return page(
         request,
@@ -119,9 +127,48 @@ def trial(
         curve=curve,
         steps=steps,
         problem=problem,
-        banded=all(answer(records, text.strip()) is not None for text in (bird, mate)),
+        banded=bool(pair[0] and pair[1]),
+        kept=kept_tests(records),
+        kept_here=kept_with(records, pair[0], pair[1]) if pair[0] and pair[1] else {},
         rates=usual_rates(),
     )
+
+
+def find_known(records: Session, text: str) -> BirdRow | None:
+    """Return a bird by its band; None for a genotype."""
+    return records.scalar(select(BirdRow).where(BirdRow.band == text.strip()))
+
+
+def kept_with(records: Session, one: BirdRow, other: BirdRow) -> dict[str, int]:
+    """Return the chicks that are kept of two birds, by comb."""
+    pair = (one.id, other.id)
+    query = (
+        select(CountRow.comb, func.sum(CountRow.chicks))
+        .join(MatingRow)
+        .where(MatingRow.sire_id.in_(pair), MatingRow.dam_id.in_(pair))
+        .group_by(CountRow.comb)
+    )
+    return {comb: int(number) for comb, number in records.execute(query)}
+
+
+def kept_tests(records: Session) -> list[tuple[str, str, int]]:
+    """Return the newest test matings on record: the bird, its single-combed mate, chicks so far."""
+    query = (
+        select(MatingRow.sire_id, MatingRow.dam_id, func.sum(CountRow.chicks))
+        .join(CountRow)
+        .where(MatingRow.purpose == "test")
+        .group_by(MatingRow.sire_id, MatingRow.dam_id)
+        .order_by(func.max(MatingRow.id).desc())
+        .limit(KEPT)
+    )
+    found = []
+    for sire, dam, chicks in records.execute(query):
+        pair = [records.get(BirdRow, number) for number in (sire, dam)]
+        bands = [row.band for row in pair if row]
+        # Who is tested stands first: the one that isn't single-combed.
+        bands.sort(key=lambda band: likeliest(records, band) == SINGLE)
+        found.append((bands[0], bands[-1], int(chicks)))
+    return found
 
 
 def silent_course(bird: Subject, mate: Subject, asked: str, chicks: int) -> list[float]:
@@ -158,10 +205,12 @@ def score(
 
 
 @lru_cache(maxsize=64)
-def simulate_all(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
+def simulate_all(
+    eggs: int, rates: Rates, at_hand: frozenset[str] = frozenset()
+) -> tuple[Outlook, ...]:
     """All ways, simulated; the same numbers give the same answer."""
     return tuple(
-        simulate(name, eggs, rates, RUNS, np.random.default_rng(0))
+        simulate(name, eggs, rates, RUNS, np.random.default_rng(0), at_hand)
         for name in table()["strategies"]
     )
 
@@ -169,13 +218,17 @@ def simulate_all(eggs: int, rates: Rates) -> tuple[Outlook, ...]:
 @router.get("/ways")
 def ways(
     request: Request,
+    records: Records,
     eggs: int = 40,
+    begin: str = "",
     fertile: float | None = None,
     hatching: float | None = None,
     rearing: float | None = None,
 ) -> HTMLResponse:
     """Ways over several generations to a proven true-breeding pair, with fan charts."""
     found: tuple[Outlook, ...] = ()
+    birds = birds_at_hand(records)
+    at_hand = frozenset(birds) if begin == "birds" else frozenset[str]()
     given = (fertile, hatching, rearing)
     usual = usual_rates()
     rates = Rates(*(u if g is None else g for g, u in zip(given, usual, strict=True)))
@@ -183,7 +236,7 @@ def ways(
     try:
         if eggs > MOST_EGGS:
             raise TestMatingError("too_many_eggs", eggs=eggs, most=MOST_EGGS)
-        found = simulate_all(eggs, rates)
+        found = simulate_all(eggs, rates, at_hand)
     except GeneticsError as error:
         problem = say(error)
     seasons = max((o.seasons[2] for o in found if o.proven), default=6)
@@ -200,4 +253,7 @@ def ways(
         runs=RUNS,
         problem=problem,
         seasons=seasons,
+        begin=begin,
+        birds=birds,
+        ready={o.name: hatched_already(o.name, at_hand) for o in found},
     )

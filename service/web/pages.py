@@ -21,8 +21,8 @@ from service.actions.desk import Desk
 from service.documents.triage_html import environment
 from service.errors import UsageMistake
 from service.records.accounts import Visitor
-from service.wording.language import LANGUAGES, current, marked, translated
-from service.wording.numbers import times
+from service.wording.language import LANGUAGES, current, marked, region, translated
+from service.wording.numbers import decimal, times
 from service.wording.sentences import Message, say, word
 
 if TYPE_CHECKING:
@@ -44,9 +44,34 @@ def comb_name(comb: str | None) -> str:
     return translated("pea, rows not told") if comb == "pea" else word(comb or "")
 
 
+COLUMN_NAMES = {
+    "bird": marked("band"),
+    "sire": marked("sire"),
+    "dam": marked("dam"),
+    "sex": marked("sex"),
+    "hatched": marked("hatched"),
+    "comb": marked("comb"),
+    "comb_by": marked("who saw the comb"),
+    "crest": marked("crest"),
+    "beard": marked("beard"),
+    "wattles": marked("wattles"),
+    "genotype": marked("genotype"),
+    "photo": marked("photo"),
+    "notes": marked("notes"),
+    "variety": marked("variety"),
+    "status": marked("status"),
+    "pen": marked("pen"),
+}
+
+
+def column_name(column: str) -> str:
+    """Return a column of ours for people."""
+    return translated(COLUMN_NAMES[column])
+
+
 def day_name(value: date | datetime | None) -> str:
     """Return a day as it is written in the language of this request."""
-    return format_date(value, "medium", locale=current.get()) if value else ""
+    return format_date(value, "medium", locale=region.get()) if value else ""
 
 
 def moment_name(value: datetime) -> str:
@@ -65,11 +90,18 @@ def templates() -> Environment:
         moment=moment_name,
         path=quote_path,
         times=times,
+        decimal=decimal,
         may=lambda role: say(Message(f"may_{role}")),
         way=lambda name: say(Message(f"way_{name}")),
     )
     env.globals.update(
-        combs=COMBS, said=list(SAID), genotypes=NAMES, pile_names=PILE_NAMES, languages=LANGUAGES
+        column_name=column_name,
+        yes_no=lambda value: {True: translated("yes"), False: translated("no")}.get(value, ""),
+        combs=COMBS,
+        said=list(SAID),
+        genotypes=NAMES,
+        pile_names=PILE_NAMES,
+        languages=LANGUAGES,
     )
     return env
 

@@ -7,7 +7,7 @@ from collections import OrderedDict
 from dataclasses import replace
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Annotated
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, BackgroundTasks, File, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, Response
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 router = APIRouter()
 # More than these are read while the sorting table is open; so many are read at once.
 AT_ONCE = 4
+SHOWN = 60  # photos asked about at once
 UNSURE = "unsure"  # an empty field of a form would count as missing
 
 
@@ -51,29 +52,38 @@ def take_in(
     later: BackgroundTasks,
     files: Annotated[list[UploadFile], File()],
     bird: Annotated[str, Form(max_length=80)] = "",
+    new: Annotated[bool, Form()] = False,
     back: Annotated[str, Form(max_length=400)] = "",
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Keep uploaded photos and read them: a few at once, many while one looks on."""
     settings, desk = settings_of(request), desk_of(request, later, by)
-    incoming = keep_photos(desk, settings, [upload_of(file) for file in files], bird)
+    incoming = keep_photos(desk, settings, [upload_of(file) for file in files], bird, new=new)
     photos = incoming.photos
     if len(photos) <= AT_ONCE:
         read_photos(desk, reader_of(request), photos)
     else:
         later.add_task(read_lot, replace(desk, later=None), reader_of(request), photos)
-    if incoming.problems:
+    if incoming.asked and photos:
+        named = urlencode({"photo": photos[:SHOWN], "band": bird.strip()}, doseq=True)
+        return gone_to(request, f"/assign?{named}", by=by)
+    if incoming.problems or incoming.others:
         return page(
             request,
             "problems.html",
             status=200 if photos else 422,
             problems=incoming.problems,
+            others=incoming.others,
+            band=bird.strip(),
             kept=photos,
             back=back,
         )
     if back:
         return gone_to(request, back, by=by)
-    return gone_to(request, f"/photos/{photos[0]}" if len(photos) == 1 else "/sort", by=by)
+    there = f"/photos/{photos[0]}" if len(photos) == 1 else "/sort"
+    if len(photos) > 1 and not all(taken.band for taken in incoming.kept):
+        there = "/assign"
+    return gone_to(request, there, by=by)
 
 
 def upload_of(file: UploadFile) -> Upload:
@@ -122,10 +132,11 @@ def choose_bird(
     later: BackgroundTasks,
     sha256: str,
     bird: Annotated[str, Form(max_length=80)] = "",
+    new: Annotated[bool, Form()] = False,
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Say which bird is on a photo; an empty band takes it off again."""
-    act = assign_photo(desk_of(request, later, by), sha256, bird)
+    act = assign_photo(desk_of(request, later, by), sha256, bird, new=new)
     return gone_to(request, f"/photos/{quote(sha256)}", act.name, by)
 
 

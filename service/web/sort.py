@@ -16,12 +16,13 @@ from service.errors import UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.records.tables import PhotoRow
 from service.views.photo_cards import cards_of
-from service.views.sorting import of_pile, progress, to_read_blind
+from service.views.sorting import beside, of_pile, progress, to_read_blind
 from service.views.walk import groups
 from service.web.pages import Records, desk_of, gone_to, name_of, page
 
 router = APIRouter()
 SHOWN = 24
+UNSURE = "unsure"  # an empty field of a form would count as missing
 AS_PROPOSED = "as proposed"
 
 
@@ -48,13 +49,49 @@ def table(
     )
 
 
+@router.get("/sort/one")
+def one_by_one(
+    request: Request, records: Records, pile: str = "", hatch: str = "", start: int = 0
+) -> HTMLResponse:
+    """One bird of a pile with all its photos that nobody has looked at; then the next."""
+    number = int(hatch) if hatch.isdecimal() else None
+    how_far = progress(records, number)
+    if pile not in PILE_ORDER:
+        pile = next((p for p in PILE_ORDER if how_far.open[p]), PILE_ORDER[0])
+    first = max(0, start)
+    found = of_pile(records, pile, number, 1, first) or of_pile(records, pile, number, 1, 0)
+    photos = beside(records, found[0]) if found else []
+    return page(
+        request,
+        "sort_one.html",
+        pile=pile,
+        progress=how_far,
+        card=cards_of(records, found)[0] if found else None,
+        photos=photos,
+        hatch=number,
+        start=first if first < how_far.open[pile] else 0,
+    )
+
+
 @router.get("/sort/blind")
-def blind(request: Request, records: Records, hatch: str = "", by: str = "") -> HTMLResponse:
+def blind(
+    request: Request, records: Records, hatch: str = "", by: str = "", last: str = ""
+) -> HTMLResponse:
     """One photo after the other, without what anyone has read."""
     name = name_of(request, by)
     number = int(hatch) if hatch.isdecimal() else None
     photos = to_read_blind(records, name, number, 1) if name else []
-    return page(request, "blind.html", photo=photos[0] if photos else None, by=name, on_and_on=True)
+    before = records.scalar(select(PhotoRow).where(PhotoRow.sha256 == last)) if last else None
+    seen = before and any(r.person and r.by == name for r in before.readings)
+    return page(
+        request,
+        "blind.html",
+        photo=photos[0] if photos else None,
+        by=name,
+        hatch=number,
+        on_and_on=True,
+        last=cards_of(records, [before])[0] if before and seen else None,
+    )
 
 
 @router.post("/sort")
@@ -73,6 +110,8 @@ def look(
         photo, comb = [just], AS_PROPOSED
     elif comb == "other":
         comb = other
+    if comb == UNSURE:
+        comb = ""
     if not photo:
         raise UsageMistake("no_photo_chosen")
     desk = desk_of(request, later, by)

@@ -1,19 +1,34 @@
-"""The first page: what waits, photos in, what was read last."""
+"""The first page: what waits, what is due, photos in, what was read last; how to begin."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
-from fastapi.responses import HTMLResponse
+from dataclasses import replace
+
+from fastapi import APIRouter, BackgroundTasks, Request
+from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
 from sqlalchemy.orm import selectinload
 
+from service import clock
+from service.actions.demo import demo_birds, demo_folder, load_demo, throw_demo_away
+from service.actions.photos import read_lot
 from service.records.tables import AnswerRow, BirdRow, PhotoRow
+from service.views.assigning import count_loose
+from service.views.bird_list import unread_count, with_due_day
 from service.views.photo_cards import cards_of
 from service.views.sorting import progress
-from service.web.pages import SUGGESTED, Records, page
+from service.web.pages import (
+    SUGGESTED,
+    Records,
+    desk_of,
+    gone_to,
+    page,
+    reader_of,
+    settings_of,
+)
 
 router = APIRouter()
-SHOWN = 24
+SHOWN, DUE = 24, 12
 
 
 @router.get("/")
@@ -25,16 +40,39 @@ def today(request: Request, records: Records) -> HTMLResponse:
         .limit(SHOWN)
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     ).all()
+    birds = records.scalar(select(func.count()).select_from(BirdRow)) or 0
     conflicts = records.scalar(
         select(func.count()).select_from(AnswerRow).where(AnswerRow.in_conflict)
     )
-    bands = records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all()
+    due = with_due_day(records, clock.today())
     return page(
         request,
         "today.html",
         cards=cards_of(records, rows),
-        bands=bands,
+        bands=records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all(),
         progress=progress(records),
         conflicts=conflicts or 0,
-        birds=records.scalar(select(func.count()).select_from(BirdRow)) or 0,
+        birds=birds,
+        unread=unread_count(records),
+        loose=count_loose(records),
+        due=due[:DUE],
+        due_count=len(due),
+        demo_there=demo_folder() is not None,
+        demo=0 < birds <= SUGGESTED and bool(demo_birds(records)),
     )
+
+
+@router.post("/demo")
+def bring_demo(request: Request, later: BackgroundTasks) -> Response:
+    """Load the demo flock into empty records."""
+    desk = desk_of(request, later)
+    _, photos = load_demo(desk, settings_of(request))
+    later.add_task(read_lot, replace(desk, later=None), reader_of(request), photos)
+    return gone_to(request, "/sort")
+
+
+@router.post("/demo/away")
+def take_demo_away(request: Request, later: BackgroundTasks) -> Response:
+    """Take the demo flock out again."""
+    act = throw_demo_away(desk_of(request, later))
+    return gone_to(request, "/", act.name)

@@ -9,6 +9,7 @@ from sqlalchemy.orm import selectinload
 
 from service import clock
 from service.errors import NotFound
+from service.records.corrections import exists
 from service.records.tables import BirdRow, PhotoRow
 from service.views.photo_cards import cards_of
 from service.views.walk import KINDS, birds_on_walk, group, groups
@@ -50,6 +51,7 @@ def walk(
         group=found,
         birds=birds,
         band=chosen,
+        known=not chosen or chosen in after or exists(records, chosen),
         cards=cards_of(records, photos),
         following=following,
         done=sum(b.today > 0 for b in birds),

@@ -15,7 +15,9 @@ from pathlib import Path
 
 HERE = Path(__file__).parent / "locale"
 LANGUAGES = {"en": "English", "de": "Deutsch"}
+WORLD = {"en": "en_001"}  # where English is read, if a visitor's browser doesn't say
 current: ContextVar[str] = ContextVar("language", default="en")
+region: ContextVar[str] = ContextVar("region", default="en_001")
 
 
 @cache
@@ -40,6 +42,41 @@ def marked(message: str) -> str:
     return message
 
 
+def tags_in(accepted: str) -> list[str]:
+    """Return the tags of `Accept-Language` (RFC 9110), the most wanted first, as locale names.
+
+    >>> tags_in("en;q=0.5, de-AT")
+    ['de_AT', 'en']
+    """
+    wanted = []
+    for part in accepted.split(","):
+        tag, _, rest = part.strip().partition(";")
+        try:
+            weight = float(rest.strip().removeprefix("q=") or 1)
+        except ValueError:
+            weight = 0.0
+        if tag and weight > 0:
+            wanted.append((-weight, tag.replace("-", "_")))
+    return [tag for _, tag in sorted(wanted, key=lambda pair: pair[0])]
+
+
+def region_of(language: str, accepted: str) -> str:
+    """Return the locale by which days are written: the visitor's own region, if it is told.
+
+    >>> region_of("en", "en-US,en;q=0.9"), region_of("en", "de"), region_of("de", "de-AT")
+    ('en_US', 'en_001', 'de_AT')
+    """
+    from babel import Locale, UnknownLocaleError
+
+    for tag in tags_in(accepted):
+        if tag.split("_")[0] == language and "_" in tag:
+            try:
+                return str(Locale.parse(tag))
+            except (UnknownLocaleError, ValueError):
+                continue
+    return WORLD.get(language, language)
+
+
 def choose_language(cookies: Mapping[str, str], accepted: str) -> str:
     """Return a language by the visitor's cookie, else by `Accept-Language` (RFC 9110), else
     English.
@@ -53,16 +90,7 @@ def choose_language(cookies: Mapping[str, str], accepted: str) -> str:
 
     if cookies.get("language") in LANGUAGES:
         return cookies["language"]
-    wanted = []
-    for part in accepted.split(","):
-        tag, _, rest = part.strip().partition(";")
-        try:
-            weight = float(rest.strip().removeprefix("q=") or 1)
-        except ValueError:
-            weight = 0.0
-        if tag and weight > 0:
-            wanted.append((-weight, tag.replace("-", "_")))
-    found = negotiate_locale([tag for _, tag in sorted(wanted)], list(LANGUAGES))
+    found = negotiate_locale(tags_in(accepted), list(LANGUAGES))
     return found.split("_")[0] if found else "en"
 
 
@@ -76,6 +104,11 @@ def translated_number(one: str, many: str, number: int) -> str:
     return catalogue(current.get()).ngettext(one, many, number)
 
 
-def speak(code: str) -> None:
-    """Speak a language from here on, English if it is none of ours."""
-    current.set(code if code in LANGUAGES else "en")
+def speak(code: str, accepted: str = "") -> None:
+    """Speak a language from here on, English if it is none of ours.
+
+    `accepted` is the visitor's `Accept-Language`, for the way in which days are written.
+    """
+    language = code if code in LANGUAGES else "en"
+    current.set(language)
+    region.set(region_of(language, accepted))

@@ -15,7 +15,27 @@ def as_written(share: str) -> str:
     >>> as_written("22%")
     '22%'
     """
-    return share if current.get() == "en" else share.replace("%", f"{SPACE}%")
+    return share if current.get() == "en" else decimal_mark(share).replace("%", f"{SPACE}%")
+
+
+def decimal_mark(number: str) -> str:
+    """Return a number as the language at hand writes it: German has a decimal comma.
+
+    >>> decimal_mark("2,160.5")
+    '2,160.5'
+    """
+    if current.get() == "en":
+        return number
+    return number.translate(str.maketrans(",.", ".,"))
+
+
+def decimal(value: float, places: int = 1) -> str:
+    """Return a number with so many decimals, as the language at hand writes it.
+
+    >>> decimal(12.345)
+    '12.3'
+    """
+    return decimal_mark(f"{value:,.{places}f}")
 
 
 class Number(float):
@@ -27,7 +47,7 @@ class Number(float):
             # What isn't certain isn't written so.
             return percent(self) if not 0.005 <= self < 0.995 else as_written(f"{float(self):.0%}")
         text = super().__format__(spec)
-        return as_written(text) if spec.endswith("%") else text
+        return as_written(text) if spec.endswith("%") else decimal_mark(text)
 
 
 def percent(value: float) -> str:
@@ -50,5 +70,5 @@ def times(ratio: float) -> str:
     ('2.3', '2,160', '1,000,000')
     """
     if ratio < 10:
-        return f"{ratio:.2g}"
-    return f"{min(ratio, 1e6):,.0f}"
+        return decimal_mark(f"{ratio:.2g}")
+    return decimal_mark(f"{min(ratio, 1e6):,.0f}")

@@ -36,6 +36,7 @@ SPOKEN_WORDS = {
     "triple_pea": marked("triple pea"),
     "walnut": marked("walnut"),
     "pea": marked("pea"),
+    "none_of_these": marked("another comb"),
     "": marked("can't tell"),
     "cock": marked("cock"),
     "hen": marked("hen"),

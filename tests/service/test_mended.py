@@ -58,7 +58,7 @@ def test_a_hatch_older_than_its_sire_is_refused_on_the_page_and_the_family_goes_
         assert session.scalar(select(BirdRow.hatched).where(BirdRow.band == "17")) is None
     assert client.post("/api/v1/birds/17/seen", json={"crest": True}).status_code == 200
     files = {"file": ("flock.csv", FAMILY.encode(), "text/csv")}
-    assert client.post("/birds", files=files).status_code == 200
+    assert client.post("/api/v1/birds", files=files).status_code == 200
 
 
 def test_a_hatch_on_a_later_day_is_kept(client):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from sqlalchemy import select
+from sqlalchemy.orm import Session
 
 from service.errors import UsageMistake
 from service.records.backup import dump_records
@@ -15,15 +18,25 @@ from service.records.tables import BirdRow
 FORMS = ("csv", "xlsx", "ods", "json")
 
 
-def export_as(store: Store, form: str) -> bytes:
-    """Return the flock list as csv, xlsx or ods, or all records as json. Raises StoreError."""
+def listed_rows(session: Session) -> list[list[str]]:
+    """Return the flock list as it could be brought in again."""
+    birds = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
+    return table([as_listed(bird) for bird in birds])
+
+
+def export_as(
+    store: Store, form: str, rows_of: Callable[[Session], list[list[str]]] = listed_rows
+) -> bytes:
+    """Return the flock as csv, xlsx or ods, or all records as json. Raises StoreError.
+
+    `rows_of` makes the sheet's rows, header first.
+    """
     if form not in FORMS:
         raise UsageMistake("unknown_form", form=form, known=tuple(FORMS))
     with store.reading() as session:
         if form == "json":
             return dump_records(session).encode()
-        birds = session.scalars(select(BirdRow).order_by(BirdRow.id)).all()
-        rows = table([as_listed(bird) for bird in birds])
+        rows = rows_of(session)
     if form == "csv":
         return csv_file(rows).encode()
     return write_xlsx(rows) if form == "xlsx" else write_ods(rows)

@@ -11,8 +11,8 @@ from __future__ import annotations
 import json
 import re
 import threading
-from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -45,6 +45,8 @@ class Options:
     pattern: re.Pattern[str] | None = None
     band: str = ""
     """All photos are of this bird."""
+    files: Mapping[str, str] = field(default_factory=dict)
+    """By name, the band beside which a flock list names a file."""
     codes: bool = True
     """Look for QR labels where the name doesn't tell the bird."""
 
@@ -106,6 +108,7 @@ def run(
             .order_by(ItemRow.id)
         ).all()
         bands = set(session.scalars(select(BirdRow.band)))
+        options = replace(options, files=listed_files(session))
     found = []
     for name in waiting:
         file = by_name.get(name)
@@ -118,6 +121,17 @@ def run(
         told(taken)
         found.append(taken)
     return found
+
+
+def listed_files(session: Session) -> dict[str, str]:
+    """Return the files that the flock list names, each with its bird's band."""
+    query = select(BirdRow.band, BirdRow.photo).where(BirdRow.photo != "")
+    return {
+        name.strip(): band
+        for band, names in session.execute(query)
+        for name in names.split(";")
+        if name.strip()
+    }
 
 
 def one(
@@ -177,7 +191,8 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     data = file.load()
     if not data:
         raise PhotoError("photo_empty")
-    named = options.band or band_in_name(file.name, bands, options.pattern) or ""
+    named = options.band or options.files.get(Path(file.name).name, "")
+    named = named or band_in_name(file.name, bands, options.pattern) or ""
     found, clean = decoding.prepare(file.name, data, options.codes and not named)
     suffix = Path(file.name).suffix.lower()
     suffix = suffix if suffix in SUFFIXES else found["suffix"]

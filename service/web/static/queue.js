@@ -1,4 +1,5 @@
-// Photos that wait to be sent, kept in the browser's own database until the server has them.
+// What waits to be sent, kept in the browser's own database until the server has it: photos, and
+// what was seen on a bird beside them.
 const NAME = "combwright", PHOTOS = "photos";
 
 function opened() {
@@ -27,35 +28,51 @@ async function within(mode, work) {
 }
 
 // Bytes, not the file itself: a phone may take a camera's file away once the page is left.
-export async function keep(file, band) {
+// `isNew` says that the bird isn't on record yet.
+export async function keep(file, band, isNew = false) {
   const bytes = await file.arrayBuffer();
   return within("readwrite", (store) =>
-    store.add({ bytes, type: file.type, name: file.name || "photo.jpg", band }));
+    store.add({ bytes, type: file.type, name: file.name || "photo.jpg", band, isNew }));
 }
+
+// What was seen on a bird: { crest: true } or { beard: false }.
+export const note = (band, seen) => within("readwrite", (store) => store.add({ band, seen }));
 
 export const waiting = () => within("readonly", (store) => store.getAll());
 const forget = (key) => within("readwrite", (store) => store.delete(key));
 
+function request(item) {
+  if (item.seen) {
+    return fetch(`/api/v1/birds/${encodeURIComponent(item.band)}/seen`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(item.seen),
+    });
+  }
+  const form = new FormData();
+  form.append("bird", item.band);
+  if (item.isNew) form.append("new", "true");
+  form.append("file", new Blob([item.bytes], { type: item.type }), item.name);
+  return fetch("/api/v1/photos", { method: "POST", body: form });
+}
+
 let busy = false;
 
-// Send what waits, one by one, oldest first. `told(photo, answer)` hears of each that is through:
+// Send what waits, one by one, oldest first. `told(item, answer)` hears of each that is through:
 // kept (answer) or refused (answer.error). Returns "" when all are through, else why the rest waits:
 // "net", or "account" where somebody has to sign in first.
 export async function send(told) {
   if (busy) return "";
   busy = true;
   try {
-    for (let photo = (await waiting())[0]; photo; photo = (await waiting())[0]) {
-      const form = new FormData();
-      form.append("bird", photo.band);
-      form.append("file", new Blob([photo.bytes], { type: photo.type }), photo.name);
+    for (let item = (await waiting())[0]; item; item = (await waiting())[0]) {
       let response;
       try {
-        response = await fetch("/api/v1/photos", { method: "POST", body: form });
+        response = await request(item);
       } catch {
         return "net";
       }
-      // Nothing is wrong with the photo then: it stays until it can be sent.
+      // Nothing is wrong with it then: it stays until it can be sent.
       if ([401, 403].includes(response.status)) return "account";
       if (response.status >= 500 || [408, 429].includes(response.status)) return "net";
       let answer;
@@ -64,8 +81,8 @@ export async function send(told) {
       } catch {
         return "net";
       }
-      await forget(photo.key);
-      told(photo, answer);
+      await forget(item.key);
+      told(item, answer);
     }
     return "";
   } finally {

@@ -1,10 +1,13 @@
 // The walk without leaving the page: bands by touch, photos into the queue, readings as they come.
-import { keep, send, waiting } from "./queue.js";
+import { keep, note, send, waiting } from "./queue.js";
 
 const element = (id) => document.getElementById(id);
 const shots = element("shots"), queue = element("queue"), shoot = element("shoot");
+const birds = element("birds"), noted = element("noted");
 const words = shots.dataset;
 const shown = new Map(); // photo's key in the queue -> its entry in the list
+const links = () => [...birds.querySelectorAll("a")];
+const linkOf = (band) => links().find((link) => link.dataset.band === band);
 
 function choose(band) {
   element("band").value = band;
@@ -12,14 +15,16 @@ function choose(band) {
   element("current").textContent = band;
   element("back").value = `${location.pathname}?band=${encodeURIComponent(band)}`;
   shoot.hidden = !band;
-  const links = [...document.querySelectorAll("#birds a")];
-  for (const link of links) {
-    if (link.dataset.band === band) link.setAttribute("aria-current", "true");
+  const known = linkOf(band);
+  element("new-line").hidden = !band || Boolean(known);
+  element("new").checked = false;
+  for (const link of links()) {
+    if (link === known) link.setAttribute("aria-current", "true");
     else link.removeAttribute("aria-current");
   }
-  const place = links.findIndex((link) => link.dataset.band === band);
-  const after = [...links.slice(place + 1), ...links.slice(0, Math.max(place, 0))];
-  const next = after.find((link) => !link.classList.contains("seen"));
+  const all = links(), place = all.indexOf(known);
+  const after = [...all.slice(place + 1), ...all.slice(0, Math.max(place, 0))];
+  const next = after.find((link) => !link.classList.contains("seen") && !link.dataset.waits);
   const following = element("following");
   following.hidden = !next;
   if (next) {
@@ -27,15 +32,38 @@ function choose(band) {
     following.href = next.href;
     following.querySelector("span").textContent = next.dataset.band;
   }
+  showNoted(known);
   shots.replaceChildren(...[...shots.children].filter((li) => li.dataset.waits));
   history.replaceState(null, "", `?band=${encodeURIComponent(band)}`);
   if (band) element("files").focus({ preventScroll: true });
 }
 
+function showNoted(link) {
+  noted.hidden = !element("bird").value;
+  for (const pair of noted.querySelectorAll("fieldset")) {
+    for (const button of pair.querySelectorAll("button")) {
+      const value = link?.dataset[pair.dataset.what] ?? "";
+      button.setAttribute("aria-pressed", String(button.dataset.value === value));
+    }
+  }
+}
+
+noted.addEventListener("click", async (event) => {
+  const button = event.target.closest("button"), band = element("bird").value;
+  if (!button || !band) return;
+  const what = button.closest("fieldset").dataset.what, link = linkOf(band);
+  if (link) link.dataset[what] = button.dataset.value;
+  for (const one of button.parentElement.querySelectorAll("button")) {
+    one.setAttribute("aria-pressed", String(one === button));
+  }
+  await note(band, { [what]: button.dataset.value === "yes" });
+  await go();
+});
+
 function entry(picture, text) {
   const item = document.createElement("li");
   const image = document.createElement("img");
-  const said = document.createElement("p");
+  const said = document.createElement("div");
   image.src = picture;
   image.alt = "";
   image.width = image.height = 96;
@@ -45,49 +73,113 @@ function entry(picture, text) {
   return item;
 }
 
-function told(photo, answer) {
-  const item = shown.get(photo.key) ??
-    entry(URL.createObjectURL(new Blob([photo.bytes], { type: photo.type })), "");
-  delete item.dataset.waits;
-  const said = item.querySelector("p");
-  const strong = document.createElement("strong");
-  if (answer.error) {
-    strong.textContent = `${words.refused} `;
-    said.replaceChildren(strong, answer.error);
+function line(text, strong = "") {
+  const said = document.createElement("p");
+  if (strong) {
+    const part = document.createElement("strong");
+    part.textContent = `${strong} `;
+    said.append(part);
+  }
+  said.append(text);
+  return said;
+}
+
+// The bird that a photo went to, large, and a way to put a wrong one right.
+function whose(sha256, band) {
+  const large = line(`${words.bird} ${band}`);
+  large.className = "went-to";
+  const label = document.createElement("label"), choice = document.createElement("select");
+  label.className = "small";
+  choice.append(new Option(band, band));
+  for (const link of links()) {
+    if (link.dataset.band !== band) choice.append(new Option(link.dataset.band, link.dataset.band));
+  }
+  choice.addEventListener("change", async () => {
+    const response = await fetch(`/api/v1/photos/${sha256}/bird`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify({ bird: choice.value }),
+    });
+    const answer = await response.json();
+    large.textContent = answer.error ?? words.moved.replace("{band}", choice.value);
+    if (!answer.error) mark(choice.value);
+  });
+  label.append(`${words.other} `, choice);
+  return [large, label];
+}
+
+function told(item, answer) {
+  if (item.seen) {
+    if (answer.error) entry("/static/mark.svg", answer.error);
     return;
   }
-  if (answer.quality.length) {
-    strong.textContent = `${words.again} `;
-    said.replaceChildren(strong, answer.quality.join("; "));
-    item.classList.add("poor");
-  } else {
-    strong.textContent = `${answer.comb} `;
-    const sure = answer.reading?.proposal ? `${Math.round(answer.reading.confidence * 100)} %` : "";
-    const lines = [sure, ...answer.doubts].filter(Boolean);
-    said.replaceChildren(strong, lines.join(". "));
+  const place = shown.get(item.key) ??
+    entry(URL.createObjectURL(new Blob([item.bytes], { type: item.type })), "");
+  delete place.dataset.waits;
+  const said = place.querySelector("div");
+  if (answer.error) {
+    said.replaceChildren(line(answer.error, words.refused));
+    return;
   }
-  const link = document.createElement("a");
-  link.href = `/photos/${answer.sha256}`;
-  link.textContent = photo.band;
-  said.append(" ", link);
-  mark(photo.band);
+  const lines = [];
+  if (answer.asked || !answer.bird) {
+    lines.push(line(answer.asked));
+    const link = document.createElement("a");
+    link.href = `/assign?photo=${answer.sha256}&band=${encodeURIComponent(item.band)}`;
+    link.textContent = words.open;
+    lines.push(link);
+    place.classList.add("poor");
+  } else {
+    lines.push(...whose(answer.sha256, answer.bird));
+  }
+  if (answer.quality.length) {
+    lines.push(line(answer.quality.join("; "), words.again));
+    place.classList.add("poor");
+  } else {
+    const sure = answer.reading?.proposal ? `${Math.round(answer.reading.confidence * 100)} %` : "";
+    lines.push(line([sure, ...answer.doubts].filter(Boolean).join(". "), answer.comb));
+  }
+  said.replaceChildren(...lines);
+  if (answer.bird) mark(answer.bird);
+}
+
+// A bird of the list: its photo waits, or it is done.
+function waits(band) {
+  const link = linkOf(band);
+  if (!link || link.classList.contains("seen")) return;
+  link.dataset.waits = "1";
+  link.querySelector("span").textContent = " ↑";
+  link.title = birds.dataset.waits;
 }
 
 function mark(band) {
-  const link = [...document.querySelectorAll("#birds a")].find((a) => a.dataset.band === band);
-  if (!link || link.classList.contains("seen")) return;
+  let link = linkOf(band);
+  if (!link) {
+    const place = document.createElement("li");
+    link = document.createElement("a");
+    link.dataset.band = band;
+    link.href = `${location.pathname}?band=${encodeURIComponent(band)}`;
+    link.append(band, document.createElement("span"));
+    place.append(link);
+    birds.append(place);
+  }
+  delete link.dataset.waits;
+  link.title = birds.dataset.done;
+  if (link.classList.contains("seen")) return;
   link.classList.add("seen");
   link.querySelector("span").textContent = " ✓";
-  const bar = document.querySelector("#done progress");
+  const bar = document.querySelector("#done progress"), says = element("done-says");
   bar.value += 1;
+  says.textContent = says.dataset.says.replace("{done}", bar.value);
 }
 
 async function state(why) {
-  const count = (await waiting()).length;
+  const count = (await waiting()).filter((item) => !item.seen).length;
   queue.hidden = !count && !queue.textContent;
   queue.classList.toggle("stuck", why !== "");
   const said = { "": "sending", net: "waiting", account: "account" }[why];
-  queue.textContent = count ? `${count} ${queue.dataset[said]}` : queue.dataset.sent;
+  const sentence = queue.dataset[count === 1 ? `${said}One` : said];
+  queue.textContent = count ? sentence.replace("{number}", count) : queue.dataset.sent;
   if (count && why === "account") {
     const link = document.createElement("a");
     link.href = `/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
@@ -98,7 +190,7 @@ async function state(why) {
 }
 
 async function go() {
-  await state(await send((photo, answer) => { told(photo, answer); state(""); }));
+  await state(await send((item, answer) => { told(item, answer); state(""); }));
 }
 
 shoot.addEventListener("submit", async (event) => {
@@ -109,14 +201,17 @@ element("files").addEventListener("change", take);
 
 async function take() {
   const files = [...element("files").files], band = element("bird").value;
+  const isNew = element("new").checked;
   element("files").value = "";
   for (const file of files) {
-    const key = await keep(file, band);
-    const item = entry(URL.createObjectURL(file), `${band} ${navigator.onLine ? words.reading : words.kept}`);
+    const key = await keep(file, band, isNew);
+    const text = `${band} ${navigator.onLine ? words.reading : words.kept}`;
+    const item = entry(URL.createObjectURL(file), text);
     item.dataset.waits = "1";
     shown.set(key, item);
   }
   if (files.length) {
+    waits(band);
     queue.hidden = false;
     await state(navigator.onLine ? "" : "net");
     await go();
@@ -148,14 +243,16 @@ element("label").addEventListener("change", async () => {
     says.textContent = answer.error ?? "";
     if (answer.band) choose(answer.band);
   } catch {
-    says.textContent = queue.dataset.waiting;
+    says.textContent = queue.dataset.waitingOne;
   }
   element("label").value = "";
 });
 
 element("send").hidden = true; // photos go as soon as they are taken
+showNoted(linkOf(element("bird").value));
 addEventListener("online", go);
 setInterval(async () => { if ((await waiting()).length) go(); }, 4000);
+for (const item of await waiting()) if (!item.seen) waits(item.band);
 if ((await waiting()).length) go();
 // A page that was kept for another bird of this walk.
 const asked = new URLSearchParams(location.search).get("band");

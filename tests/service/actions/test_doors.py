@@ -92,6 +92,18 @@ class CommandLine:
         words = ("--reason", reason, "--recheck", recheck, "--by", "Ada")
         return self.run("note", "decision", band, choice, *words)
 
+    def new_bird(self, band: str, sire: str) -> Answer:
+        return self.run("note", "bird", band, "--new", "--sire", sire, "--by", "Ada")
+
+    def facts(self, band: str, sex: str, dam: str) -> Answer:
+        return self.run("note", "bird", band, "--sex", sex, "--dam", dam, "--by", "Ada")
+
+    def rename(self, band: str, other: str) -> Answer:
+        return self.run("note", "band", band, other, "--by", "Ada")
+
+    def swap(self, one: str, other: str) -> Answer:
+        return self.run("note", "swap", one, other, "--by", "Ada")
+
     def undo(self, act: str) -> Answer:
         return self.run("undo", act, "--by", "Ada")
 
@@ -111,7 +123,12 @@ class Pages:
         return Answer(html.unescape(answer.text))
 
     def bring_in(self, text: str) -> Answer:
-        return self.send("/birds", {}, {"file": ("flock.csv", text.encode(), "text/csv")})
+        files = {"file": ("flock.csv", text.encode(), "text/csv")}
+        kept = self.client.post("/lists", files=files, follow_redirects=False)
+        if kept.status_code != 303:
+            return Answer(html.unescape(kept.text))
+        assert self.client.get(kept.headers["location"]).status_code == 200
+        return self.send(kept.headers["location"], {})
 
     def move_in(self, pen: str, bands: list[str], since: str) -> Answer:
         return self.send("/flock/pens", {"name": pen, "bands": " ".join(bands), "on": since})
@@ -140,6 +157,18 @@ class Pages:
     def decision(self, band: str, choice: str, reason: str, recheck: str) -> Answer:
         data = {"choice": choice, "reason": reason, "recheck": recheck}
         return self.send(f"/birds/{band}/decisions", data)
+
+    def new_bird(self, band: str, sire: str) -> Answer:
+        return self.send("/new-bird", {"band": band, "sire": sire})
+
+    def facts(self, band: str, sex: str, dam: str) -> Answer:
+        return self.send(f"/birds/{band}/facts", {"sex": sex, "dam": dam, "sire": "C"})
+
+    def rename(self, band: str, other: str) -> Answer:
+        return self.send(f"/birds/{band}/band", {"other": other})
+
+    def swap(self, one: str, other: str) -> Answer:
+        return self.send(f"/birds/{one}/swap", {"other": other})
 
     def undo(self, act: str) -> Answer:
         return self.send("/undo", {"act": act})
@@ -194,6 +223,18 @@ class Interface(Pages):
         day = recheck or None
         return self.post(f"/birds/{band}/decisions", choice=choice, reason=reason, recheck=day)
 
+    def new_bird(self, band: str, sire: str) -> Answer:
+        return self.post("/new-birds", band=band, sire=sire)
+
+    def facts(self, band: str, sex: str, dam: str) -> Answer:
+        return self.post(f"/birds/{band}/facts", sex=sex, dam=dam)
+
+    def rename(self, band: str, other: str) -> Answer:
+        return self.post(f"/birds/{band}/band", other=other)
+
+    def swap(self, one: str, other: str) -> Answer:
+        return self.post(f"/birds/{one}/swap", other=other)
+
     def undo(self, act: str) -> Answer:
         return self.post("/undo", act=act)
 
@@ -218,6 +259,10 @@ def all_acts(door: Any, store: Store) -> None:
         lambda: door.assign(PHOTO, "17"),
         lambda: door.comb(PHOTO, "walnut"),
         lambda: door.sighting("17", "yes", "small"),
+        lambda: door.new_bird("19", "C"),
+        lambda: door.facts("19", "hen", "H"),
+        lambda: door.rename("19", "20"),
+        lambda: door.swap("17", "20"),
         lambda: door.decision("17", "recheck", "the crest hides it", "2026-12-24"),
         lambda: door.undo(newest(store)),
     ]
@@ -278,6 +323,20 @@ REFUSALS = {
         lambda door: door.decision("17", "recheck", "why", ""),
         "no day to look again is given",
     ),
+    "a bird that is there already": (
+        lambda door: door.new_bird("17", "C"),
+        "bird 17 is on record already",
+    ),
+    "a parent that isn't there": (
+        lambda door: door.facts("20", "hen", "HH"),
+        "no bird HH is on record; is it H?",
+    ),
+    "a photo of a bird that isn't there": (
+        lambda door: door.assign(PHOTO, "177"),
+        "no bird 177 is on record; is it 17?",
+    ),
+    "a band given to two birds": (lambda door: door.rename("17", "18"), "18 is on record already"),
+    "a swap with itself": (lambda door: door.swap("17", "17"), "17 twice"),
     "taking back what never was": (lambda door: door.undo("f" * 32), "no act"),
 }
 
@@ -330,7 +389,7 @@ def test_every_act_leaves_the_same_records_and_the_same_trail_at_every_door(walk
         found[name] = records_of(store)
     first, *others = found.values()
     assert {change["by"] for change in first["changes"]} == {"Ada"}
-    assert len({change["said"]["code"] for change in first["changes"]}) == 11
+    assert len({change["said"]["code"] for change in first["changes"]}) == 15
     for other in others:
         for table, rows in first.items():
             assert other[table] == rows, table
@@ -347,7 +406,7 @@ def test_what_one_door_refuses_all_refuse_and_nothing_is_written(walk, name):
         assert said.lower() in answer.lower(), what  # a page begins with a capital
         refused += 1
         assert records_of(store) == before, what
-    assert refused == len(REFUSALS) == 16
+    assert refused == len(REFUSALS) == 21
 
 
 def test_an_act_is_taken_back_once_at_every_door(walk):

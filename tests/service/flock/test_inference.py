@@ -21,7 +21,7 @@ from service.flock.flock_csv import parse_flock
 from service.flock.inference import infer_again, infer_flock
 from service.flock.matings import (
     counts_test,
-    known_birds,
+    known_list,
     mating_plan,
     mating_test,
     pen_plan,
@@ -182,11 +182,12 @@ def test_counts_in_a_crowded_flock_whose_crests_are_open_are_no_trouble():
 def test_plans_and_test_matings_of_a_crowded_flock_say_so_too():
     flock, day, rates = parse_flock(HEAD + crowded()), date(2026, 6, 1), Rates(0.9, 0.9, 0.9)
     request = PlanRequest("walnut", 2, 0.9, rates)
-    pairs = mating_plan(flock, request, day)
+    known = known_list(flock, day)
+    pairs = mating_plan(known, request)
     assert all(pair["approximate"].startswith("approximate") for pair in pairs)
-    pens = pen_plan(flock, 3, request, day)
+    pens = pen_plan(known, 3, request)
     assert all(pen["approximate"].startswith("approximate") for pen in pens)
-    birds = known_birds(flock, day)
+    birds = known.subjects
     single = subject_of_genotype("r+/r+ p+/p+")
     answer = mating_test(birds["2-1"], single, "R", 0.95, rates, [])
     assert answer["caution"].startswith("approximate")

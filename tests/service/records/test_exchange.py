@@ -16,8 +16,14 @@ from service.records.backup import backup, restore, verify_backup
 from service.records.birds import bird_named, take_in
 from service.records.exchange.exporting import export_as
 from service.records.exchange.flocklist import csv_text, table
-from service.records.exchange.importing import records_from, rows_from
-from service.records.exchange.mapping import choose_columns, guess_columns, map_table
+from service.records.exchange.importing import records_from, sheet_from
+from service.records.exchange.mapping import (
+    Choices,
+    choose_columns,
+    guess_columns,
+    map_sheet,
+)
+from service.records.exchange.sheet import sheet_of_rows
 from service.records.exchange.sheets import read_sheet, write_ods, write_xlsx
 from service.records.intake.journal import Options, one
 from service.records.intake.sources import File
@@ -60,8 +66,8 @@ def test_out_in_and_out_again_is_the_same(full, settings, tmp_path, form):
     path.write_bytes(first)
     other = elsewhere(settings, tmp_path)
     with other.writing("Ben", "import") as session:
-        rows = rows_from(path)
-        listed = map_table(rows, choose_columns([], rows[0]), str(path))
+        sheet = sheet_from(path)
+        listed = map_sheet(sheet, Choices(choose_columns([], sheet.headings)))
         take_in(session, connect_list(listed, str(path)))
     assert export_as(other, "csv") == export_as(full, "csv")
     if form == "csv":
@@ -182,7 +188,8 @@ def test_columns_of_other_lists_are_understood():
         "Date of birth": "hatched",
         "Crested": "crest",
     }
-    listed = map_table(rows, choose_columns([], rows[0]), "list.xlsx")
+    sheet = sheet_of_rows(rows, "list.xlsx")
+    listed = map_sheet(sheet, Choices(choose_columns([], sheet.headings)))
     flock = connect_list(listed, "list.xlsx")
     first, second = flock.birds
     assert (first.sex, first.hatched.isoformat(), first.crest) == ("cock", "2024-05-03", True)
@@ -193,7 +200,8 @@ def test_columns_of_other_lists_are_understood():
 def test_a_column_can_be_mapped_by_hand():
     rows = [["Name", "Ring", "Mum"], ["Bella", "5", ""], ["Chick", "6", "5"]]
     columns = choose_columns(["Mum=dam", "Ring=bird"], rows[0])
-    flock = connect_list(map_table(rows, columns, "list.ods"), "list.ods")
+    sheet = sheet_of_rows(rows, "list.ods")
+    flock = connect_list(map_sheet(sheet, Choices(columns)), "list.ods")
     assert flock.dam == (-1, 0)
     assert flock.birds[0].extra == {"Name": "Bella"}
     for wrong, words in (
@@ -203,7 +211,7 @@ def test_a_column_can_be_mapped_by_hand():
         with pytest.raises(FlockError, match=words):
             choose_columns([wrong], rows[0])
     with pytest.raises(FlockError, match="no column is taken for the band"):
-        map_table(rows, {}, "list.ods")
+        map_sheet(sheet, Choices())
 
 
 @pytest.mark.parametrize("write", [write_xlsx, write_ods])
@@ -282,9 +290,9 @@ def test_no_cell_of_a_csv_file_is_a_formula_and_all_come_back_unchanged(store, s
     path = tmp_path / "flock.csv"
     path.write_text(written)
     other = elsewhere(settings, tmp_path)
-    rows = rows_from(path)
+    sheet = sheet_from(path)
     with other.writing("Ada", "back") as session:
-        listed = map_table(rows, guess_columns(rows[0]), "flock.csv")
+        listed = map_sheet(sheet, Choices(guess_columns(sheet.headings)))
         take_in(session, connect_list(listed, "flock.csv"))
     with other.reading() as session:
         notes = session.scalars(select(BirdRow.notes).order_by(BirdRow.id)).all()

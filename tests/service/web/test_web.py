@@ -26,12 +26,20 @@ def client(home):
 
 def send(client, *names, bird=""):
     files = [("files", (f"{n}.jpg", (DEMO / f"{n}.jpg").read_bytes(), "image/jpeg")) for n in names]
-    return client.post("/photos", files=files, data={"bird": bird})
+    return client.post("/photos", files=files, data={"bird": bird, "new": "true"})
 
 
 def take_flock(client):
     data = (DEMO / "flock.csv").read_bytes()
-    return client.post("/birds", files={"file": ("flock.csv", data, "text/csv")})
+    return bring_list(client, data)
+
+
+def bring_list(client, data, name="flock.csv"):
+    """A list chosen and, where nothing is wrong with it, taken in as it was looked over."""
+    seen = client.post("/lists", files={"file": (name, data, "text/csv")})
+    if seen.status_code != 200 or 'id="take-in"' not in seen.text:
+        return seen
+    return client.post(str(seen.url.path))
 
 
 def test_the_first_page_invites_photos(client):
@@ -62,7 +70,8 @@ def test_a_photo_is_read_and_shown_with_all_that_a_breeder_needs(client):
 
 def test_several_photos_come_back_as_a_list(client):
     page = send(client, "2", "11")
-    assert page.url.path == "/sort"
+    assert page.url.path == "/assign"  # neither has a bird yet
+    page = client.get("/sort")
     assert client.get("/").text.count("/head.jpg") == 2
 
 
@@ -120,22 +129,22 @@ def test_what_is_no_photo_is_told_and_not_kept(client, home):
 
 def test_a_bad_flock_list_takes_in_nothing(client):
     bad = b"bird,sire\n1,\n2,9\n"
-    page = client.post("/birds", files={"file": ("flock.csv", bad, "text/csv")})
-    assert page.status_code == 422
+    page = bring_list(client, bad)
     assert "line 3, column sire" in page.text
+    assert client.post(str(page.url.path)).status_code == 422
     assert "No bird yet" in client.get("/birds").text
 
 
 def test_a_list_that_contradicts_the_kept_birds_takes_in_nothing(client):
     first = b"bird,sire,sex\na,,cock\nb,a,cock\n"
-    assert client.post("/birds", files={"file": ("f.csv", first)}).status_code == 200
+    assert "/birds" in str(bring_list(client, first).url)
     second = b"bird,sire,sex\nb,,cock\na,b,cock\nc,,hen\n"
-    assert client.post("/birds", files={"file": ("f.csv", second)}).status_code == 200
+    assert "/birds" in str(bring_list(client, second).url)
     third = b"bird,sire,sex\nc,,cock\nd,c,\n"
-    assert client.post("/birds", files={"file": ("f.csv", third)}).status_code == 200
+    assert "/birds" in str(bring_list(client, third).url)
     fourth = b"bird,sex\nc,hen\n"
-    page = client.post("/birds", files={"file": ("f.csv", fourth)})
-    assert page.status_code == 422
+    page = bring_list(client, fourth)
+    assert client.post(str(page.url.path)).status_code == 422
     assert "recorded as a hen" in page.text
     assert "4 birds" in client.get("/birds").text
 
