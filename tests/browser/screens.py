@@ -16,16 +16,31 @@ from sqlalchemy import select
 
 from service.actions.access import invite
 from service.records.database import Store
+from service.records.exchange.kept_lists import keep_list
 from service.records.tables import HatchRow, PhotoRow
 from tests.browser.demo import build, served, settings_in
 
 SIZES = {"phone": (390, 844), "desk": (1280, 800)}
+BETWEEN = {"tablet": (768, 1024)}
 
 
 WHOLE = """() => {
     for (const part of document.querySelectorAll("details")) part.open = true;
     for (const image of document.images) image.loading = "eager";
 }"""
+
+
+LIST = """Zuchtbuch;;;;;
+Ring;Vater;Mutter;Geschlecht;Schlupf;Stall
+61;11;13;1,0;03.04.2026;Nord
+62;11;13;0,1;03.04.2026;Nord
+63;11;99;?;31.02.2026;Nord
+"""
+
+
+def listed(store: Store) -> str:
+    """Return the token of a list that waits to be looked over, with two mistakes in it."""
+    return keep_list(store.photos.parent, LIST.encode(), "Zuchtbuch.csv")
 
 
 def pages(store: Store) -> dict[str, str]:
@@ -38,10 +53,15 @@ def pages(store: Store) -> dict[str, str]:
         "today": "/",
         "walk": "/walk",
         "walking": f"/walk/hatch/{hatch}?band=31",
+        "assign": "/assign",
         "sort": "/sort",
+        "sort-one": "/sort/one",
         "sort-settled": "/sort?pile=settled",
         "blind": f"/photos/{blurred}/blind",
         "birds": "/birds",
+        "new-bird": "/new-bird",
+        "list": "/lists",
+        "list-preview": f"/lists/{listed(store)}",
         "bird": "/birds/25",
         "parent": "/birds/11",
         "opinion": "/birds/25/opinion?mate=11",
@@ -49,8 +69,11 @@ def pages(store: Store) -> dict[str, str]:
         "photo": f"/photos/{photo}",
         "cross": "/matings",
         "test-mating": "/matings/test?bird=R/?+P/?&scored=walnut&scored=walnut&scored=walnut",
-        "ways": "/matings/ways",
+        "plan": "/matings/plan?goal=true-breeding&pen=3",
+        "ways": "/matings/ways?begin=birds",
         "flock": "/flock",
+        "progress": "/flock/progress",
+        "keeping": "/keeping",
         "reader": "/reader",
         "guide": "/guide",
         "trail": "/changes",

@@ -1,5 +1,6 @@
 """A breeder's way through the pages in Chromium, on a phone and at a desk."""
 
+import io
 import re
 from pathlib import Path
 
@@ -9,10 +10,11 @@ from playwright.sync_api import expect
 from sqlalchemy import select
 
 from service.records.intake.bands import MARK
-from service.records.tables import HatchRow, PhotoRow
+from service.records.tables import HatchRow, PenRow, PhotoRow
 from tests.browser.demo import build, served, settings_in
 from tests.browser.screens import SIZES, pages
 from tests.conftest import DEMO
+from tests.service.wording.test_messages import english
 
 CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
@@ -77,9 +79,11 @@ def fits(page) -> bool:
 
 def test_a_flock_list_is_taken_in(page, address):
     page.goto(f"{address}/birds")
-    page.get_by_label("Flock list (flock.csv)").set_input_files(DEMO / "flock.csv")
-    page.get_by_role("button", name="Take it in").click()
-    page.get_by_text("39 birds").wait_for()
+    page.get_by_role("link", name="Bring a list").click()
+    page.get_by_label("Your list").set_input_files(DEMO / "flock.csv")
+    page.get_by_role("button", name="Look it over").click()
+    page.get_by_role("button", name="Take in 39 birds").click()
+    page.locator("caption").get_by_text("39 birds").wait_for()
     assert fits(page)
 
 
@@ -184,7 +188,9 @@ def test_a_walk_goes_on_without_a_net_and_loses_nothing(page, address, hatch, st
         image.save(tmp_path / names[-1], quality=90)
         page.locator("#birds").get_by_role("link", name=re.compile(f"^{band}")).click()
         page.locator("#files").set_input_files(tmp_path / names[-1])
-        page.locator("#queue").get_by_text(f"{number + 1} photos wait").wait_for()
+        page.locator("#queue").get_by_text(
+            re.compile("1 photo waits" if number == 0 else f"{number + 1} photos wait")
+        ).wait_for()
     # Even if the phone drops the page meanwhile, and it is opened again without a net.
     page.reload()
     page.locator("#queue").get_by_text("3 photos wait").wait_for(timeout=10_000)
@@ -204,7 +210,7 @@ def test_photos_wait_on_the_phone_until_somebody_has_signed_in(page, address, ha
     page.route("**/api/v1/photos", lambda route: route.fulfill(status=401, json=refused))
     page.locator("#files").set_input_files(str(DEMO / "31.jpg"))
     queue = page.locator("#queue")
-    expect(queue).to_contain_text("wait until you are signed in")
+    expect(queue).to_contain_text("1 photo waits until you are signed in")
     expect(queue.get_by_role("link", name="Sign in")).to_be_visible()
     page.unroute("**/api/v1/photos")
     page.reload()
@@ -266,7 +272,8 @@ def test_a_lot_is_read_while_the_table_is_open(page, address, tmp_path):
     page.goto(address)
     page.get_by_label("Photos of heads").set_input_files(files)
     page.get_by_role("button", name="Read the combs").click()
-    page.wait_for_url(re.compile("/sort"))
+    page.wait_for_url(re.compile("/assign"))  # none of them has a bird yet
+    page.goto(f"{address}/sort")
     for _ in range(120):
         if not page.request.get(f"{address}/sort/state").json()["waiting"]:
             break
@@ -344,25 +351,133 @@ def test_a_helper_is_let_in_by_a_link_that_is_shown_once(page, address, store):
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
 
 
-def test_no_page_has_a_serious_barrier(page, address, store):
-    """axe-core's rules of impact 'serious' and 'critical' (Deque Systems, MPL-2.0)."""
+def barriers(page) -> list[tuple[str, list[str]]]:
+    """Barriers of impact 'serious' and 'critical' on a page (axe-core, Deque Systems, MPL-2.0)."""
     from axe_playwright_python.sync_playwright import Axe
 
-    axe = Axe()
+    page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    return [
+        (v["id"], [node["html"][:120] for node in v["nodes"]][:3])
+        for v in Axe().run(page).response["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+
+
+def test_no_page_has_a_serious_barrier(page, address, store):
     for scheme in ("light", "dark"):
         page.emulate_media(color_scheme=scheme)
         for name, path in pages(store).items():
             page.goto(address + (path or "/birds/25"))
-            page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
-            found = [
-                (v["id"], [node["html"][:120] for node in v["nodes"]][:3])
-                for v in axe.run(page).response["violations"]
-                if v["impact"] in ("serious", "critical")
-            ]
-            assert found == [], (name, scheme)
+            assert barriers(page) == [], (name, scheme)
 
 
-def test_every_page_fits_the_screen(page, address, store):
+def test_no_page_has_a_serious_barrier_in_german_on_a_tablet(chromium, address, store):
+    context = chromium.new_context(
+        locale="de-DE", viewport={"width": 768, "height": 1024}, color_scheme="dark"
+    )
+    page = context.new_page()
     for name, path in pages(store).items():
         page.goto(address + (path or "/birds/25"))
         assert fits(page), name
+        assert barriers(page) == [], name
+    context.close()
+
+
+EMPTY = (
+    *("/", "/walk", "/sort", "/sort/one", "/assign", "/birds", "/new-bird", "/lists"),
+    *("/matings", "/matings/plan", "/matings/ways", "/flock", "/flock/progress"),
+    *("/keeping", "/changes"),
+)
+
+
+def test_an_empty_home_has_no_barrier_and_no_dead_end(page, tmp_path):
+    """Each page of an empty home fits, has no barrier, and says where to begin or how to go on."""
+    with served(settings_in(tmp_path / "empty")) as url:
+        for path in EMPTY:
+            answer = page.goto(url + path)
+            assert answer.status in (200, 422), path
+            assert fits(page), path
+            assert barriers(page) == [], path
+            assert page.locator("main a, main form").count() > 0, path
+        page.goto(url)
+        page.get_by_role("button", name="Look round with a demo flock").click()
+        page.wait_for_url("**/sort*")
+        page.goto(f"{url}/birds")
+        page.locator("caption").get_by_text("39 birds").wait_for()
+        page.goto(url)
+        page.get_by_role("button", name="Throw it away").click()
+        page.get_by_text("Begin in whichever way suits you").wait_for()
+
+
+def test_every_page_fits_the_screen(page, address, store):
+    width, height = SIZES[page.size]
+    for wide in (width, 360 if page.size == "phone" else 768):
+        page.set_viewport_size({"width": wide, "height": height})
+        for name, path in pages(store).items():
+            page.goto(address + (path or "/birds/25"))
+            assert fits(page), (name, wide)
+
+
+# Names of the demo's people, what its keeper wrote, names of files and of the model.
+NOT_OURS = set((Path(__file__).parent / "not_ours.txt").read_text(encoding="utf-8").split())
+
+
+def test_no_english_is_left_on_a_german_page(chromium, address, store):
+    """Every page, sheet and calendar, against the words that only the English templates have."""
+    from pypdf import PdfReader
+
+    context = chromium.new_context(locale="de-DE", viewport={"width": 768, "height": 1000})
+    page = context.new_page()
+    found = {}
+    for name, path in pages(store).items():
+        page.goto(address + (path or "/birds/25"))
+        page.evaluate("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+        texts = page.evaluate(VISIBLE)
+        found[name] = english_in("\n".join(texts))
+    with store.reading() as session:
+        hatch = session.scalar(select(HatchRow.id).where(HatchRow.name == "April 2026"))
+        pen = session.scalar(select(PenRow.id))
+    german = {"Accept-Language": "de-DE"}
+    for path in (
+        "/birds/25/opinion.pdf?mate=11",
+        f"/flock/hatches/{hatch}/grow-out.pdf",
+        f"/flock/pens/{pen}/buyer.pdf",
+        "/flock/pens.pdf",
+        "/flock/labels.pdf",
+    ):
+        data = page.request.get(address + path, headers=german).body()
+        text = "\n".join(part.extract_text() for part in PdfReader(io.BytesIO(data)).pages)
+        assert len(text) > 20, path
+        found[path] = english_in(text)
+    calendar = f"/flock/hatches/{hatch}/look-again.ics"
+    lines = page.request.get(address + calendar, headers=german).text().splitlines()
+    words = [line.split(":", 1)[1] for line in lines if line.startswith(("SUMMARY", "DESCRIPTION"))]
+    found[calendar] = english_in("\n".join(words))
+    context.close()
+    left = sorted(f"{name}: {word}" for name, words in found.items() for word in words)
+    assert left == []
+
+
+# Text that is seen or read out, without what people wrote themselves and what stands in fields.
+VISIBLE = """() => {
+    const found = [];
+    const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+    for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+        const parent = node.parentElement;
+        if (!parent.closest("script, style, [lang]:not(html), datalist")) found.push(node.data);
+    }
+    for (const one of document.querySelectorAll("[aria-label], [alt], [title], [placeholder]")) {
+        for (const name of ["aria-label", "alt", "title", "placeholder"]) {
+            if (!one.closest("[lang]:not(html)")) found.push(one.getAttribute(name) ?? "");
+        }
+    }
+    for (const one of document.querySelectorAll("[data-says], #queue, #shots, #birds")) {
+        found.push(...Object.values(one.dataset));
+    }
+    return found;
+}"""
+
+
+def english_in(text: str) -> set[str]:
+    """Words of a text that are English and nothing else."""
+    return set(re.findall(r"[a-z]{3,}", text.lower())) & (english() - NOT_OURS)

@@ -143,14 +143,9 @@ def english() -> set[str]:
     """Words of the English templates, and of no German one: none may be left on a German page."""
     words = re.compile(r"[a-z]{3,}")
     ours = {w for t in templates().values() for s in t.values() for w in words.findall(s.lower())}
-    kept = catalogue.load_catalogue("de")
-    theirs = {
-        w
-        for message in kept
-        if message.id
-        for text in each(message.string)
-        for w in words.findall(text.lower())
-    }
+    kept = [message for message in catalogue.load_catalogue("de") if message.id]
+    ours |= {w for m in kept for text in each(m.id) for w in words.findall(text.lower())}
+    theirs = {w for m in kept for text in each(m.string) for w in words.findall(text.lower())}
     return ours - theirs - SHARED
 
 
