@@ -17,6 +17,7 @@ from service.flock.flock_csv import COLUMNS, Bird, Listed, Told, connect_list
 from service.records import audit_log, entries
 from service.records.birds import PLACED, stored_birds, stored_flock, take_in
 from service.records.database import Store
+from service.records.entries import find_bird
 from service.records.exchange.dates import ORDERS
 from service.records.exchange.exporting import export_as
 from service.records.exchange.importing import check_size, records_from, sheet_of
@@ -136,6 +137,8 @@ def import_sheet(desk: Desk, sheet: Sheet, choices: Choices) -> tuple[Act, int]:
         if not listed.birds:
             raise FlockError("list_without_birds", place=Place(sheet.name))
         take_in(session, flock)
+        for bird in listed.birds[len(mapped.birds) :]:  # the list itself may have no sexes
+            find_bird(session, bird.bird).sex = bird.sex
         house(session, listed, choices)
         act = Act(session.info["act"], said, tuple(bird.bird for bird in listed.birds))
     desk.work_in(None)

@@ -10,6 +10,13 @@ import typer
 from service.cli.shared import Weights, app, out, say
 
 
+def show_code(address: str) -> None:
+    """Show an address as a QR code, for a phone's camera."""
+    import segno
+
+    segno.make_qr(address).terminal(compact=True)
+
+
 @app.command()
 def serve(
     host: Annotated[
@@ -40,6 +47,8 @@ def serve(
     door = door_for(host, port, public_name or (), tls_cert is not None)
     pages = create(settings, weights, door)
     out.print(f"Combwright on {door.addresses[0]} (stop with Ctrl-C)", highlight=False)
+    if door.accounts and out.is_terminal:
+        show_code(door.addresses[0])
     if door.accounts and not door.secure and not public_name:
         say("passwords and photos go over this network unencrypted; see SECURITY.md for https")
     tls = {"ssl_certfile": str(tls_cert), "ssl_keyfile": str(tls_key)} if tls_cert else {}

@@ -64,6 +64,8 @@ def show_accounts(
         problem=problem,
         links=links,
         qr=qr_svg(links[0]) if links else "",
+        address=door.addresses[0] if door.accounts else "",
+        address_qr=qr_svg(door.addresses[0]) if door.accounts else "",
     )
 
 
