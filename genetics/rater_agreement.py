@@ -71,19 +71,25 @@ def kappa(pairs: Sequence[tuple[str, str]]) -> float | None:
 
 
 def alpha(said: Sequence[Said]) -> float | None:
-    """Krippendorff's alpha of all people's coarse words, gaps allowed; None where none overlap."""
-    import krippendorff
+    """Krippendorff's alpha of all people's coarse words, gaps allowed; None where none overlap.
 
-    people = sorted({s.by for s in said})
-    items = sorted({s.item for s in said})
-    table = np.full((len(people), len(items)), np.nan)
-    for one in said:
-        place = people.index(one.by), items.index(one.item)
-        table[place] = COARSE.index(coarse(one.word))
-    shared = (~np.isnan(table)).sum(0) > 1
-    if not shared.any() or len(np.unique(table[:, shared][~np.isnan(table[:, shared])])) < 2:
+    For nominal data, by coincidences (Krippendorff 2011, "Computing Krippendorff's
+    Alpha-Reliability").
+    """
+    newest = {(one.item, one.by): COARSE.index(coarse(one.word)) for one in said}
+    counts = np.zeros((len({item for item, _ in newest}), len(COARSE)))
+    places = {item: i for i, item in enumerate(sorted({item for item, _ in newest}))}
+    for (item, _), word in newest.items():
+        counts[places[item], word] += 1
+    counts = counts[counts.sum(1) > 1]
+    by_word, readers = counts.sum(0), counts.sum(1)
+    total = by_word.sum()
+    by_chance = total**2 - (by_word**2).sum()
+    if by_chance == 0:
         return None
-    return float(krippendorff.alpha(table, level_of_measurement="nominal"))
+    agreeing = ((counts**2).sum(1) - readers) / (readers - 1)
+    apart = total - agreeing.sum()
+    return float(1 - (total - 1) * apart / by_chance)
 
 
 def estimate(said: Sequence[Said], known: Mapping[int, Array]) -> dict[str, Person]:

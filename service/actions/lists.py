@@ -118,7 +118,8 @@ def import_sheet(desk: Desk, sheet: Sheet, choices: Choices) -> tuple[Act, int]:
     """
     for field, words in (("pens", (LIVES, EGGS)), ("dates", ORDERS)):
         if getattr(choices, field) not in ("", *words):
-            raise UsageMistake("form_field", field=field)
+            value = getattr(choices, field)
+            raise UsageMistake("choice_unknown", field=field, value=value, known=words)
     said = Message("act_import", name=printable(Path(sheet.name).name)[:200])
     problems: list[FlockError] = []
     mapped = map_sheet(sheet, choices, problems.append)

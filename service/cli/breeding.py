@@ -79,7 +79,7 @@ def candidates(
     on: Day = "",
     as_json: Json = False,
 ) -> None:
-    """Work out the genotype candidates of every bird of a list."""
+    """Work out the genotype candidates of every bird."""
     if flock is None:
         if counted_chicks is not None:
             raise UsageMistake("counted_without_list")

@@ -92,6 +92,9 @@ def main(arguments: list[str] | None = None) -> None:
             say(in_words(error))
         sys.exit(error.exit_code)
     except Exception as error:
+        if type(error).__name__ == "NoArgsIsHelpError":  # as it is meant to look
+            print(error.format_message())  # type: ignore[attr-defined]
+            sys.exit(0)
         if hasattr(error, "format_message"):  # a usage error found by the option parser
             say(f"{error.format_message()} (see combwright --help)")
             sys.exit(2)

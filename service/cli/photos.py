@@ -96,7 +96,7 @@ def show_readings(path: Path, readings: Sequence[Reading], table: Table | None) 
         table.add_row(
             path.name,
             word(answer["proposal"] or ""),
-            percent(answer["confidence"]),
+            percent(answer["confidence"]) if answer["proposal"] else "",
             answer["pile"].replace("_", " "),
             "; ".join(answer["doubts"]),
         )
@@ -196,7 +196,8 @@ def show_batch(batch: Batch, counts: dict[str, int], report: Path) -> None:
     for item in batch.items:
         if item.pile != "settled":
             pile, why = item.pile.replace("_", " "), "; ".join(map(in_words, item.reasons))
-            table.add_row(item.bird, pile, word(item.proposal or ""), percent(item.confidence), why)
+            sure = percent(item.sure) if item.sure is not None else ""
+            table.add_row(item.bird, pile, word(item.proposal or ""), sure, why)
     if table.row_count:
         out.print(table)
     told = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in counts.items())

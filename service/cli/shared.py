@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
 from rich.progress import Progress
+from typer.core import TyperGroup
 
 from service import clock
 from service.errors import UsageMistake
@@ -18,12 +19,42 @@ from service.settings import from_environment
 if TYPE_CHECKING:
     from service.actions.desk import Desk
 
+# Commands by what one is about to do; whatever isn't named here stands under the last title.
+GROUPS = {
+    "Photos": ("read", "triage", "explain", "intake"),
+    "Records": ("import", "export", "note", "trail", "undo", "people", "labels"),
+    "Genetics": ("cross", "candidates", "test-mating", "counts", "plan", "strategies"),
+    "Opinions": ("opinion", "report"),
+    "Pages": ("serve", "access"),
+    "Upkeep": ("backup", "restore", "verify", "move", "doctor"),
+    "Numbers and the model": ("numbers", "train", "evaluate"),
+}
+
+
+class Grouped(TyperGroup):
+    """A list of commands under titles."""
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the commands, group by group."""
+        commands = {name: self.get_command(ctx, name) for name in self.list_commands(ctx)}
+        for title, names in GROUPS.items():
+            rows = [
+                (name, command.get_short_help_str(limit=120))
+                for name in names
+                if (command := commands.pop(name, None)) is not None
+            ]
+            with formatter.section(title):
+                formatter.write_dl(rows)
+        assert not commands, f"in no group: {list(commands)}"
+
+
 app = typer.Typer(
-    add_completion=False,
+    cls=Grouped,
     no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
-    help="Reads chicken combs from head photos and works out rose and pea genotypes.",
+    help="Read chicken combs from head photos and work out rose and pea genotypes.",
 )
 out = Console()
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
@@ -32,6 +63,26 @@ Weights = Annotated[
 ]
 By = Annotated[str, typer.Option("--by", help="Who does it, for the trail.")]
 Day = Annotated[str, typer.Option("--on", help="Day for ages, YYYY-MM-DD; today if left out.")]
+
+
+def show_version(wanted: bool) -> None:
+    """Print the version and the model's, and end."""
+    if wanted:
+        from importlib.metadata import version
+
+        from classifier.card import load_card
+
+        print(f"combwright {version('combwright')}, reader {load_card().model}")
+        raise typer.Exit
+
+
+@app.callback()
+def begin(
+    version: Annotated[
+        bool, typer.Option("--version", callback=show_version, is_eager=True, help="Print it.")
+    ] = False,
+) -> None:
+    """Read chicken combs from head photos and work out rose and pea genotypes."""
 
 
 def say(line: str) -> None:

@@ -89,7 +89,7 @@ def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
             pdf.cell(TILE, 3.2, chick.band, new_x="LEFT", new_y="NEXT")
             pdf.set_font("DejaVu", "", 6.5)
             sure = (
-                f" {percent(chick.item.confidence)}" if chick.item and chick.item.proposal else ""
+                f" {percent(chick.item.sure)}" if chick.item and chick.item.sure is not None else ""
             )
             pdf.multi_cell(TILE, 3, f"{said}{sure}", align="L")
         pdf.set_y(top + TILE + 11)

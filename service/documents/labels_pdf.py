@@ -37,7 +37,7 @@ def document(title: str) -> FPDF:
     pdf.set_title(title)
     pdf.set_lang(current.get())
     pdf.set_auto_page_break(False)
-    font = resources.files("matplotlib").joinpath("mpl-data/fonts/ttf")
+    font = resources.files("service.documents").joinpath("fonts")
     for style, name in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
         pdf.add_font("DejaVu", style, str(font.joinpath(name)))
     return pdf

@@ -10,6 +10,7 @@ from fpdf import FPDF
 
 from classifier.photo import PhotoError, head_view, open_photo
 from classifier.reading import Reading
+from classifier.vocabulary import NONE
 from service.documents.labels_pdf import document
 from service.documents.triage_html import PILE_TITLES, capitalised, sentence
 from service.flock.assessment import told_combs
@@ -96,9 +97,13 @@ def what_photos_say(sheet: Sheet, told: Opinion) -> None:
     """Write the reading, how often such readings were wrong, doubts, and what people saw."""
     sheet.heading(_("What the photos say"))
     if told.pile:
-        sure = f", {percent(told.confidence)}" if told.proposal else ""
+        number = told.proposal and told.proposal != NONE and not told.by
+        sure = f", {percent(told.confidence)}" if number else ""
         pile = _(PILE_TITLES[told.pile])
         sheet.text(f"{word(told.proposal or '')}{sure}: {pile}.", bold=True)
+        if told.by:
+            names = ", ".join(told.by)
+            sheet.text(_("Read blind by {names}, who agree.").format(names=names))
     else:
         sheet.text(_("No photo was read."), bold=True)
     if told.wrong:

@@ -34,6 +34,12 @@ class Item:
     by: tuple[str, ...] = ()
     """Who settled it, if people did."""
 
+    @property
+    def sure(self) -> float | None:
+        """How sure the proposal is; None where a number would belong to something else."""
+        known = self.proposal and self.proposal != NONE and not self.by
+        return self.confidence if known else None
+
 
 @dataclass(frozen=True)
 class PersonLook:

@@ -36,7 +36,9 @@ from service.flock.crosses import cross_answer
 from service.flock.matings import mating_test
 from service.records.audit_log import act_json, acts
 from service.records.birds import as_listed
-from service.records.exchange.importing import MOST_LIST
+from service.records.exchange.dates import ORDERS
+from service.records.exchange.importing import MOST_LIST, sheet_of
+from service.records.exchange.mapping import EGGS, LIVES, Choices, choose_columns
 from service.records.intake.bands import band_of_codes
 from service.records.intake.decoding import codes_of
 from service.records.intake.read_pending import read_pending
@@ -309,12 +311,22 @@ def assign(request: Asked, later: BackgroundTasks, sha256: str, said: Assignment
 def bring_in(
     request: Asked,
     later: BackgroundTasks,
-    file: Annotated[UploadFile, File(description="A flock list as flock.csv is written.")],
+    file: Annotated[UploadFile, File(description="A flock list: CSV, xlsx or ods.")],
+    columns: Annotated[
+        list[str] | None, Form(description="What a heading means, as 'Ring No=bird'.")
+    ] = None,
+    dates: Annotated[str, Form(json_schema_extra=one_of("", *ORDERS))] = "",
+    pens: Annotated[str, Form(json_schema_extra=one_of("", LIVES, EGGS))] = "",
+    hatches: Annotated[bool, Form(description="The birds of one day are a hatch.")] = False,
+    parents: Annotated[bool, Form(description="Take in those only named as parents.")] = False,
     by: Annotated[str, Form(max_length=80)] = "",
 ) -> Done:
-    """Bring in a flock list, all of it or nothing."""
+    """Bring in a flock list, all of it or nothing; headings are understood as the page does."""
     data, name = file.file.read(MOST_LIST + 1), file.filename or "flock.csv"
-    act, _ = import_list(desk_of(request, later, by), data, name)
+    headings = sheet_of(data, name).headings
+    meant = choose_columns(columns or [], headings)
+    choices = Choices(meant, dates, pens, hatches, parents)
+    act, _ = import_list(desk_of(request, later, by), data, name, choices)
     return done(act)
 
 

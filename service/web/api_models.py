@@ -28,6 +28,7 @@ class Problem(BaseModel):
     error: str = Field(description="In the visitor's language.")
     code: str
     parameters: dict[str, Any]
+    problems: list[str] = Field([], description="Of a list every mistake, each with its place.")
 
 
 WHY = {

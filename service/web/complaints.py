@@ -9,15 +9,19 @@ from starlette.exceptions import HTTPException
 
 from classifier.errors import ClassifierError
 from genetics.errors import GeneticsError
-from service.errors import NotFound, ServiceError, Throttled, UsageMistake, status_of
+from service.errors import ListProblems, NotFound, ServiceError, Throttled, UsageMistake, status_of
 from service.web.pages import page
 from service.wording.sentences import Coded, as_data, say
+
+MOST_TOLD = 100  # mistakes of one list
 
 
 def complaint(request: Request, status: int, error: Coded) -> Response:
     """Return an error for people, or with its code for programs under /api."""
     if request.url.path.startswith("/api/"):
         content = {"error": say(error), **as_data(error)}
+        if isinstance(error, ListProblems):
+            content["problems"] = [say(problem) for problem in error.problems[:MOST_TOLD]]
         return JSONResponse(content, status_code=status)
     return page(request, "error.html", status=status, message=say(error))
 

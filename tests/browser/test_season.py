@@ -125,7 +125,7 @@ def home(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Any, 
             viewport={"width": width, "height": height}, locale=locale, accept_downloads=True
         )
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(120_000)  # the photos are taken in beside other tests
         strangers: list[str] = []
         problems: list[str] = []
         page.on("request", lambda r: strangers.append(r.url) if foreign(r.url) else None)

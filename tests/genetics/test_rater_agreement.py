@@ -2,10 +2,14 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from genetics.combs import CLASSES
 from genetics.evidence import from_person, observer_confusion
 from genetics.rater_agreement import Said, alpha, estimate, kappa
+
+WORDS = ("single", "rose", "pea", "walnut")
 
 
 def test_kappa_equals_scikit_learn():
@@ -20,6 +24,29 @@ def test_kappa_equals_scikit_learn():
         assert kappa(pairs) == pytest.approx(cohen_kappa_score(a, b), abs=1e-12)
     assert kappa([]) is None
     assert kappa([("rose", "rose")] * 3) is None
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 7), st.sampled_from("ABCD"), st.sampled_from(WORDS)),
+        max_size=30,
+    )
+)
+def test_alpha_is_that_of_the_library_for_it(looks):
+    """Against the PyPI package krippendorff, nominal data, gaps allowed."""
+    import krippendorff
+
+    said = [Said(item, by, word) for item, by, word in looks]
+    table = np.full((4, 8), np.nan)
+    for item, by, word in looks:
+        table["ABCD".index(by), item] = WORDS.index(word)
+    shared = table[:, (~np.isnan(table)).sum(0) > 1]
+    found = alpha(said)
+    if len(np.unique(shared[~np.isnan(shared)])) < 2:
+        assert found is None
+    else:
+        due = krippendorff.alpha(table, level_of_measurement="nominal", value_domain=range(4))
+        assert found == pytest.approx(due, abs=1e-9)
 
 
 def test_alpha_of_a_worked_example():

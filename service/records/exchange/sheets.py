@@ -1,4 +1,4 @@
-"""Spreadsheets as rows of text: read by calamine, written by openpyxl and odfpy."""
+"""Spreadsheets as rows of text: read by calamine, written by openpyxl and odfdo."""
 
 from __future__ import annotations
 
@@ -92,24 +92,21 @@ def write_xlsx(rows: Sequence[Sequence[str]]) -> bytes:
 
 def write_ods(rows: Sequence[Sequence[str]]) -> bytes:
     """Rows as an OpenDocument spreadsheet; every cell is text."""
-    from odf.opendocument import OpenDocumentSpreadsheet
-    from odf.table import Table, TableCell, TableRow
-    from odf.teletype import addTextToElement
-    from odf.text import P
+    from odfdo import Cell, Document, Paragraph, Row, Table
 
-    document = OpenDocumentSpreadsheet()
-    sheet = Table(name="flock")
-    for row in rows:
-        line = TableRow()
-        for value in row:
-            cell = TableCell(valuetype="string")
-            for part in value.split("\n"):
-                paragraph = P()
-                addTextToElement(paragraph, legible(part))
-                cell.addElement(paragraph)
-            line.addElement(cell)
-        sheet.addElement(line)
-    document.spreadsheet.addElement(sheet)
+    document = Document("spreadsheet")
+    document.body.clear()
+    sheet = Table("flock")
+    for values in rows:
+        line = Row()
+        for value in values:
+            cell = Cell()
+            cell.set_attribute("office:value-type", "string")
+            for part in legible(value).split("\n"):
+                cell.append(Paragraph(part))
+            line.append_cell(cell)
+        sheet.append_row(line)
+    document.body.append(sheet)
     buffer = io.BytesIO()
     document.save(buffer)
     return buffer.getvalue()

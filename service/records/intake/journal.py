@@ -124,14 +124,15 @@ def run(
 
 
 def listed_files(session: Session) -> dict[str, str]:
-    """Return the files that the flock list names, each with its bird's band."""
+    """Return the files that the flock list names for one bird alone, each with that bird's band."""
     query = select(BirdRow.band, BirdRow.photo).where(BirdRow.photo != "")
-    return {
-        name.strip(): band
-        for band, names in session.execute(query)
-        for name in names.split(";")
-        if name.strip()
-    }
+    found: dict[str, str] = {}
+    twice = set()
+    for band, names in session.execute(query):
+        for name in filter(None, map(str.strip, names.split(";"))):
+            if found.setdefault(name, band) != band:
+                twice.add(name)
+    return {name: band for name, band in found.items() if name not in twice}
 
 
 def one(

@@ -192,6 +192,14 @@ def test_plan_prints_all_pairs_best_first(combwright):
     assert combwright("plan", DEMO / "flock.csv", "--goal", "beauty").code == 2
 
 
+def test_help_is_printed_as_it_looks_with_every_command_under_a_title(combwright):
+    told = combwright()
+    assert (told.code, told.err) == (0, "")
+    assert told.out == combwright("--help").out == combwright("-h").out
+    assert "\nGenetics:\n  cross " in told.out
+    assert combwright("--version").out.startswith("combwright 0.")
+
+
 def test_strategies_prints_all_ways_and_the_cheapest(combwright):
     answer = json.loads(combwright("strategies", "--runs", "40", "--json").out)
     names = [s["name"] for s in answer["strategies"]]
@@ -203,7 +211,8 @@ def test_strategies_prints_all_ways_and_the_cheapest(combwright):
 @pytest.mark.parametrize("group", [(), ("note",)])
 def test_every_command_says_in_one_line_what_it_does(combwright, group):
     run = combwright(*group, "--help")
-    lines = run.out.split("Commands:")[1].strip().splitlines()
+    after = run.out.split("Show this message and exit.")[1].splitlines()
+    lines = [line.strip() for line in after if line.startswith("  ")]  # below their titles
     assert len(lines) >= 7
     for line in lines:
         summary = line.split(None, 1)[1]

@@ -1,6 +1,7 @@
 """Every page of the map with the demo flock: what is on it, what its forms do, in two languages."""
 
 import re
+import shutil
 from datetime import date
 
 import pytest
@@ -26,6 +27,13 @@ from tests.conftest import DEMO
 
 PAGES = (
     "/",
+    "/lists",
+    "/new-bird",
+    "/assign",
+    "/sort/one",
+    "/matings/plan",
+    "/flock/progress",
+    "/keeping",
     "/walk",
     "/walk/all/0",
     "/sort",
@@ -52,11 +60,19 @@ def shared(tmp_path_factory):
         yield client
 
 
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """A home with the demo flock, without photos, to be copied."""
+    home = tmp_path_factory.mktemp("demo") / "home"
+    build(settings_in(home), with_photos=False).engine.dispose()
+    return home
+
+
 @pytest.fixture
-def client(tmp_path):
+def client(demo, tmp_path):
     """The demo flock without photos; for tests that write."""
-    settings = settings_in(tmp_path)
-    build(settings, with_photos=False)
+    shutil.copytree(demo, tmp_path / "home")
+    settings = settings_in(tmp_path / "home")
     with TestClient(create(settings), base_url="http://127.0.0.1") as client:
         yield client
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -33,10 +34,18 @@ from tests.service.pictures import jpeg, picture
 NOW = datetime(2026, 9, 5, 9, 0, tzinfo=UTC)
 
 
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A home with the demo flock, without photos, to be copied."""
+    home = tmp_path_factory.mktemp("demo") / "home"
+    build(settings_in(home), with_photos=False).engine.dispose()
+    return home
+
+
 @pytest.fixture
-def client(tmp_path: Path) -> Iterator[TestClient]:
+def client(demo: Path, tmp_path: Path) -> Iterator[TestClient]:
+    shutil.copytree(demo, tmp_path / "home")
     settings = settings_in(tmp_path / "home")
-    build(settings, with_photos=False)
     with TestClient(create(settings), base_url="http://127.0.0.1") as client:
         yield client
 
