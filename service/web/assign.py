@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Annotated
+from urllib.parse import quote
 
 from fastapi import APIRouter, BackgroundTasks, Form, Query, Request
 from fastapi.responses import HTMLResponse, Response
@@ -14,7 +15,7 @@ from service.actions.photos import assign_photos
 from service.errors import NotFound
 from service.views.assigning import FILLS, Loose, count_loose, loose_photos, suggested
 from service.views.walk import KINDS, birds_on_walk, groups
-from service.web.pages import Records, desk_of, gone_to, page
+from service.web.pages import Records, desk_of, gone_to, page, store_of
 from service.wording.sentences import say
 
 router = APIRouter(prefix="/assign")
@@ -85,5 +86,6 @@ def give(
         act = assign_photos(desk_of(request, later, by), pairs, new=new)
     except NotFound as error:
         return show(request, records, {"group": group}, [], say(error), dict(pairs))
-    there = f"/assign?group={group}" if count_loose(records) > len(act.bands) else "/sort"
-    return gone_to(request, there, act.name, by)
+    with store_of(request).reading() as now:
+        left = count_loose(now)
+    return gone_to(request, f"/assign?group={quote(group)}" if left else "/sort", act.name, by)
