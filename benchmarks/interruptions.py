@@ -41,7 +41,11 @@ def commands(folder: Path) -> dict[str, list[str]]:
     """Return the commands that write, by name; what they read lies in a folder."""
     return {
         "intake": ["intake", str(folder / "lot"), "--no-read"],
-        "import": ["import", str(folder / "more.csv")],
+        "import": ["import", str(folder / "more.csv"), "--hatches", "--pens", "lives"],
+        "new bird": ["note", "bird", "9", "--new", "--sire", "1", "--dam", "2"],
+        "facts": ["note", "bird", "3", "--notes", "put right"],
+        "band": ["note", "band", "1", "100"],
+        "swap": ["note", "swap", "1", "2"],
         "import, all records": ["import", str(folder / "all.json"), "--replace"],
         "restore": ["restore", str(folder / "all.zip"), "--replace"],
         "backup": ["backup", "BACKUP"],
@@ -85,8 +89,8 @@ def prepare(folder: Path) -> Home:
     (folder / "lot").mkdir()
     for number in range(2, 8):
         (folder / "lot" / f"{number}.jpg").write_bytes(jpeg(picture(number)))
-    rows = "".join(f"b{number},,,hen\n" for number in range(300))
-    (folder / "more.csv").write_text("bird,sire,dam,sex\n" + rows)
+    rows = "".join(f"b{number},,,hen,2026-04-03,East\n" for number in range(300))
+    (folder / "more.csv").write_text("bird,sire,dam,sex,hatched,pen\n" + rows)
     shutil.rmtree(folder / "home" / "backups", ignore_errors=True)
     return Home(folder, act)
 

@@ -27,6 +27,10 @@ BETWEEN = {"tablet": (768, 1024)}
 WHOLE = """() => {
     for (const part of document.querySelectorAll("details")) part.open = true;
     for (const image of document.images) image.loading = "eager";
+    // What stays at the edge of a screen would stand in the middle of a whole page.
+    for (const part of document.querySelectorAll(".top nav, .reach, .tools")) {
+        part.style.position = "static";
+    }
 }"""
 
 
@@ -135,7 +139,7 @@ def main() -> None:
                     page.wait_for_load_state("networkidle")
                     picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
                     picture.convert("RGB").save(
-                        args.out / f"{name}-{size}.{suffix}", quality=50, method=6
+                        args.out / f"{name}-{size}.{suffix}", quality=35, method=6
                     )
                 page.close()
             browser.close()
