@@ -40,7 +40,7 @@ from service.views.flock_sheet import flock_sheet
 from service.wording.sentences import Message
 
 # Lists are read one at a time, since a long one takes memory.
-TURN = threading.Lock()
+TURN = threading.RLock()
 
 
 @dataclass(frozen=True)

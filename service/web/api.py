@@ -26,7 +26,7 @@ from service.actions.flock import (
     note_hatch,
 )
 from service.actions.flock import decide as decide_bird
-from service.actions.lists import import_list, undo
+from service.actions.lists import TURN, import_list, undo
 from service.actions.observations import note_sighting, observe_comb
 from service.actions.photos import assign_photo, bands_of
 from service.actions.photos import take_in as keep_photos
@@ -323,7 +323,8 @@ def bring_in(
 ) -> Done:
     """Bring in a flock list, all of it or nothing; headings are understood as the page does."""
     data, name = file.file.read(MOST_LIST + 1), file.filename or "flock.csv"
-    headings = sheet_of(data, name).headings
+    with TURN:
+        headings = sheet_of(data, name).headings
     meant = choose_columns(columns or [], headings)
     choices = Choices(meant, dates, pens, hatches, parents)
     act, _ = import_list(desk_of(request, later, by), data, name, choices)

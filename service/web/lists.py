@@ -10,7 +10,7 @@ from fastapi import APIRouter, BackgroundTasks, File, Form, Request, UploadFile
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from genetics.errors import GeneticsError
-from service.actions.lists import import_list, preview_list
+from service.actions.lists import TURN, import_list, preview_list
 from service.errors import ServiceError, UsageMistake, status_of
 from service.records.exchange.importing import MOST_LIST, sheet_of
 from service.records.exchange.kept_lists import forget_list, keep_list, kept_list
@@ -39,7 +39,8 @@ def bring(request: Request, file: Annotated[UploadFile, File()]) -> Response:
     data = file.file.read(MOST_LIST + 1)
     name = printable(file.filename or "flock.csv")[-LONGEST_NAME:]
     try:
-        sheet_of(data, name)
+        with TURN:
+            sheet_of(data, name)
     except (ServiceError, GeneticsError) as error:
         return page(request, "list_choose.html", status=status_of(error), problem=say(error))
     token = keep_list(settings_of(request).home, data, name)
@@ -69,6 +70,12 @@ def choices_of(sheet: Sheet, asked: Mapping[str, str]) -> Choices:
 @router.get("/{token}")
 def look_over(request: Request, token: str) -> HTMLResponse:
     """Show what a list would bring, by the columns chosen, and all that is wrong with it."""
+    with TURN:
+        return looked_over(request, token)
+
+
+def looked_over(request: Request, token: str) -> HTMLResponse:
+    """Return the page of a kept list while no other list is in memory."""
     data, name = kept_list(settings_of(request).home, token)
     sheet = sheet_of(data, name)
     asked = dict(request.query_params)
@@ -115,7 +122,8 @@ def take_in(
     home = settings_of(request).home
     data, name = kept_list(home, token)
     asked = dict(parse_qsl(choices))
-    taken = choices_of(sheet_of(data, name), asked)
+    with TURN:
+        taken = choices_of(sheet_of(data, name), asked)
     act, _ = import_list(desk_of(request, later, by), data, name, taken)
     forget_list(home, token)
     return gone_to(request, "/birds", act.name, by)
