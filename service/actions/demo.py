@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
 
 from sqlalchemy import or_, select
@@ -11,6 +12,7 @@ from service.actions.desk import Act, Desk, perform
 from service.actions.lists import import_sheet
 from service.actions.photos import Upload, take_in
 from service.errors import Clash, NotFound
+from service.flock.flock_csv import OR
 from service.records.exchange.importing import sheet_from
 from service.records.exchange.mapping import Choices, guess_columns
 from service.records.exchange.sheet import Sheet
@@ -57,12 +59,12 @@ def load_demo(desk: Desk, settings: Settings) -> tuple[Act, list[str]]:
     sheet = Sheet("flock.csv", rows, listed.lines)
     choices = Choices(guess_columns(sheet.headings), hatches=True)
     act, _ = import_sheet(desk, sheet, choices)
-    photos = []
-    for path in sorted(folder.glob("*.jpg")):
-        with path.open("rb") as content:
-            upload = Upload(path.name, path.stat().st_size, content)
-            photos += take_in(desk, settings, [upload], "").photos
-    return act, photos
+    with ExitStack() as opened:
+        uploads = [
+            Upload(path.name, path.stat().st_size, opened.enter_context(path.open("rb")))
+            for path in sorted(folder.glob("*.jpg"))
+        ]
+        return act, take_in(desk, settings, uploads, "").photos
 
 
 def throw_demo_away(desk: Desk) -> Act:
@@ -80,6 +82,7 @@ def throw_demo_away(desk: Desk) -> Act:
         photos = session.scalars(select(PhotoRow).where(PhotoRow.bird_id.in_(ids))).all()
         every = [*photos, *demo_leftovers(session)]
         names = [photo.sha256 for photo in every]
+        pens = set(session.scalars(select(PenBirdRow.pen_id).where(PenBirdRow.bird_id.in_(ids))))
         for kind, which in (
             (SightingRow, SightingRow.bird_id.in_(ids)),
             (ReadingRow, ReadingRow.photo_sha256.in_(names)),
@@ -95,7 +98,7 @@ def throw_demo_away(desk: Desk) -> Act:
         for bird in birds:
             session.delete(bird)
         session.flush()
-        remove_empty(session, hatches)
+        remove_empty(session, hatches, pens)
         return []
 
     act = perform(desk, Message("act_demo_away"), work)
@@ -107,7 +110,7 @@ def check_apart(session: Session, ids: list[int], bands: set[str]) -> None:
     """Refuse to take birds out on which others depend."""
     for row in session.scalars(select(BirdRow).where(BirdRow.id.not_in(ids))):
         for parents in (row.sire, row.dam):
-            if bands & {part.strip() for part in parents.split(" or ")}:
+            if bands & {part.strip() for part in parents.split(OR)}:
                 raise Clash("demo_has_chicks", band=row.band)
     mixed = select(MatingRow.id).where(MatingRow.sire_id.in_(ids) != MatingRow.dam_id.in_(ids))
     if session.scalar(mixed.limit(1)) is not None:
@@ -122,15 +125,15 @@ def demo_leftovers(session: Session) -> list[PhotoRow]:
     return list(session.scalars(query))
 
 
-def remove_empty(session: Session, hatches: set[int | None]) -> None:
-    """Remove hatches and pens that nothing is left of."""
+def remove_empty(session: Session, hatches: set[int | None], pens: set[int]) -> None:
+    """Remove those of the hatches and pens that nothing is left of."""
     for number in hatches:
         if session.scalar(select(BirdRow.id).where(BirdRow.hatch_id == number).limit(1)) is None:
             row = session.get(HatchRow, number)
             if row is not None:
                 session.delete(row)
     session.flush()
-    for pen in session.scalars(select(PenRow)).all():
+    for pen in session.scalars(select(PenRow).where(PenRow.id.in_(pens))).all():
         used = session.scalar(select(PenBirdRow.id).where(PenBirdRow.pen_id == pen.id).limit(1))
         eggs = session.scalar(select(HatchRow.id).where(HatchRow.pen_id == pen.id).limit(1))
         if used is None and eggs is None:

@@ -17,7 +17,7 @@ from classifier.errors import ClassifierError
 from service.actions.desk import Act, Desk, perform
 from service.errors import Refusal, StoreError
 from service.records.birds import bird_named
-from service.records.corrections import exists, unknown_band
+from service.records.corrections import check_known, unknown_band
 from service.records.database import Store
 from service.records.entries import find_photo
 from service.records.intake.journal import Options, Taken, listed_files, one
@@ -58,22 +58,8 @@ def assign_photo(desk: Desk, photo: str, band: str, *, new: bool = False) -> Act
     With `new` a bird that isn't on record yet is made; without, its band is taken for mistyped.
     """
     band = band.strip()
-
-    def work(session: Session) -> list[str]:
-        row = find_photo(session, photo)
-        touched = [row.bird.band] if row.bird else []
-        row.bird = bird_on_photo(session, band, new) if band else None
-        return [*touched, *([band] if band else [])]
-
     said = Message("act_assign", band=band) if band else Message("act_unassign")
-    return perform(desk, said, work)
-
-
-def bird_on_photo(session: Session, band: str, new: bool) -> BirdRow:
-    """Return the bird with a band, made if it is `new`. Raises NotFound."""
-    if not new and not exists(session, band):
-        raise unknown_band(session, band)
-    return bird_named(session, band)
+    return perform(desk, said, lambda session: give(session, photo, band, new))
 
 
 def assign_photos(desk: Desk, pairs: Sequence[tuple[str, str]], *, new: bool = False) -> Act:
@@ -83,15 +69,22 @@ def assign_photos(desk: Desk, pairs: Sequence[tuple[str, str]], *, new: bool = F
         raise Refusal("no_photo_assigned")
 
     def work(session: Session) -> list[str]:
-        touched = []
-        for photo, band in wanted.items():
-            row = find_photo(session, photo)
-            touched += [row.bird.band] if row.bird else []
-            row.bird = bird_on_photo(session, band, new)
-            touched.append(band)
-        return touched
+        return [b for photo, band in wanted.items() for b in give(session, photo, band, new)]
 
     return perform(desk, Message("act_assign_many", number=len(wanted)), work)
+
+
+def give(session: Session, photo: str, band: str, new: bool) -> list[str]:
+    """Give a photo to a bird, or to nobody; returns the bands of the birds before and after."""
+    row = find_photo(session, photo)
+    touched = [row.bird.band] if row.bird else []
+    if not band:
+        row.bird = None
+        return touched
+    if not new:
+        check_known(session, band)
+    row.bird = bird_named(session, band)
+    return [*touched, band]
 
 
 @dataclass(frozen=True)

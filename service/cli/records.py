@@ -19,7 +19,9 @@ from service.wording.sentences import Coded, Message
 from service.wording.sentences import say as in_words
 
 if TYPE_CHECKING:
-    from service.records.database import Store
+    from rich.progress import Progress
+
+    from service.actions.desk import Desk
 
 
 @app.command()
@@ -45,6 +47,7 @@ def intake(
     as_json: Json = False,
 ) -> None:
     """Take photos into the records; it goes on after a crash."""
+    from service.records.corrections import check_known
     from service.records.intake.bands import pattern_of
     from service.records.intake.journal import Options, Taken, describe_sweep, run, tidy
     from service.records.intake.sources import files_of
@@ -54,7 +57,8 @@ def intake(
     desk = desk_of(by)
     store = desk.store
     if bird and not new:
-        check_band(store, bird)
+        with store.reading() as session:
+            check_known(session, bird)
     source, files = files_of(photos)
     for line in describe_sweep(store, tidy(store)):
         say(in_words(line))
@@ -71,18 +75,24 @@ def intake(
             Message("photo_named", name=t.name, why=t.message) for t in found if t.state == REFUSED
         ]
         if reading:
-            from service.model import default_reader
-            from service.records.intake.read_pending import read_pending, to_read
-
-            reader = default_reader(weights)
-            with store.reading() as session:
-                count = len(to_read(session, reader.card.model))
-            task = progress.add_task("reading them", total=count)
-            complaints += read_pending(store, reader, None, lambda n: progress.advance(task, n))
-            replace(desk, prior=reader.card.prior).work_in(None)
+            complaints += read_new(desk, weights, progress)
     if not as_json:
         show_states([taken.state for taken in found])
     end_with(complaints)
+
+
+def read_new(desk: Desk, weights: Path | None, progress: Progress) -> list[Message]:
+    """Read what this model hasn't read, work it in; returns complaints about single photos."""
+    from service.model import default_reader
+    from service.records.intake.read_pending import read_pending, to_read
+
+    reader = default_reader(weights)
+    with desk.store.reading() as session:
+        count = len(to_read(session, reader.card.model))
+    task = progress.add_task("reading them", total=count)
+    complaints = read_pending(desk.store, reader, None, lambda n: progress.advance(task, n))
+    replace(desk, prior=reader.card.prior).work_in(None)
+    return complaints
 
 
 def end_with(complaints: Sequence[Coded]) -> None:
@@ -91,15 +101,6 @@ def end_with(complaints: Sequence[Coded]) -> None:
         say(in_words(complaint))
     if complaints:
         raise typer.Exit(1)
-
-
-def check_band(store: Store, band: str) -> None:
-    """Refuse a band that isn't on record, as it may be mistyped. Raises NotFound."""
-    from service.records.corrections import exists, unknown_band
-
-    with store.reading() as session:
-        if not exists(session, band):
-            raise unknown_band(session, band)
 
 
 def show_states(states: Sequence[str]) -> None:

@@ -159,12 +159,12 @@ def connect_list(
     return replace(flock, columns=listed.columns, listed=len(listed.birds))
 
 
-def parse_rows(text: str, name: str = "flock.csv", most: int | None = None) -> Listed:
-    """Read the rows of a flock list, each by itself and at most so many. Raises FlockError."""
+def parse_rows(text: str, name: str = "flock.csv") -> Listed:
+    """Read the rows of a flock list, each by itself. Raises FlockError."""
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows = ((reader.line_num, [fused(cell.strip()) for cell in row]) for row in reader)
     try:
-        return listed_of(rows, name, most)
+        return listed_of(rows, name)
     except csv.Error as error:
         raise FlockError("not_csv", place=Place(name, reader.line_num), reason=str(error)) from None
 
@@ -172,7 +172,6 @@ def parse_rows(text: str, name: str = "flock.csv", most: int | None = None) -> L
 def listed_of(
     rows: Iterable[tuple[int, Sequence[str]]],
     name: str,
-    most: int | None = None,
     told: Told = at_once,
 ) -> Listed:
     """Return the birds of a table, whose rows come with their lines.
@@ -210,8 +209,6 @@ def listed_of(
         bird = parse_bird(cells, line, name, told)
         lines[band] = line
         birds.append(bird)
-        if most is not None and len(birds) > most:
-            raise FlockError("too_many_rows", place=Place(name, line), most=most)
     return Listed(tuple(birds), tuple(cell for cell in header if cell))
 
 

@@ -76,13 +76,18 @@ def check_parents(session: Session, said: str) -> None:
     """Refuse parents, '12 or 14', of which one isn't on record."""
     if said and not exists(session, said):
         for band in said.split(OR):
-            if not exists(session, band.strip()):
-                raise unknown_band(session, band.strip())
+            check_known(session, band.strip())
 
 
 def exists(session: Session, band: str) -> bool:
     """Whether a bird is on record."""
     return session.scalar(select(BirdRow.id).where(BirdRow.band == band)) is not None
+
+
+def check_known(session: Session, band: str) -> None:
+    """Refuse a band that isn't on record, as it may be mistyped. Raises NotFound."""
+    if not exists(session, band):
+        raise unknown_band(session, band)
 
 
 def near_bands(session: Session, band: str) -> list[str]:

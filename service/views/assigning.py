@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import func, select
 from sqlalchemy.orm import Session, selectinload
 
-from service.records.tables import BirdRow, PhotoRow
+from service.records.tables import PhotoRow
 
 FILLS = ("", "order", "labels")
 # A photo taken so soon after another is most likely of the same bird, and one after such a pause
@@ -99,8 +99,3 @@ def suggested(
     else:
         found = after_labels(session, photos) if fill == "labels" else {}
     return [Loose(p.sha256, p.name, p.taken, found.get(p.sha256, "")) for p in photos]
-
-
-def known_bands(session: Session, most: int) -> list[str]:
-    """Return bands on record, oldest records first."""
-    return list(session.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(most)))

@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import ColumnElement, Select, and_, func, select
 from sqlalchemy.orm import Session
 
-from service.answers.assessments import assess_birds, person_looks
-from service.flock.assessment import Item, PersonLook, proposed
+from service.answers.assessments import assess_birds
+from service.flock.assessment import Item, proposed
 from service.flock.candidates import Candidate
 from service.records.tables import (
     AnswerRow,
@@ -61,7 +61,6 @@ class Line:
     crest: bool | None
     photos: int
     item: Item | None
-    people: tuple[PersonLook, ...]
     listed: tuple[str, str]
     """The comb on the list and who saw it; empty if there is none."""
     candidate: Candidate | None
@@ -213,7 +212,7 @@ def lines_of(session: Session, rows: Sequence[BirdRow], crests: dict[int, Any]) 
     )
     counted = select(PhotoRow.bird_id, func.count()).where(PhotoRow.bird_id.in_(ids))
     photos = dict(session.execute(counted.group_by(PhotoRow.bird_id)).all())
-    items, looks = assess_birds(session, bands), person_looks(session, bands)
+    items = assess_birds(session, bands)
     return [
         Line(
             row.band,
@@ -223,7 +222,6 @@ def lines_of(session: Session, rows: Sequence[BirdRow], crests: dict[int, Any]) 
             None if crests.get(row.id) is None else bool(crests[row.id]),
             photos.get(row.id, 0),
             items.get(row.band),
-            tuple(looks.get(row.band, ())),
             (row.comb, row.comb_by),
             Candidate.from_data(answers[row.id].content) if row.id in answers else None,
             newest.get(row.id),
@@ -240,6 +238,17 @@ def leaving(session: Session) -> tuple[str, ...]:
         .where(DecisionRow.id.in_(newest_decision()), DecisionRow.choice == LEAVING)
     )
     return tuple(session.scalars(query))
+
+
+def first_bands(session: Session, most: int) -> list[str]:
+    """Return the bands of the oldest records, for a field to suggest."""
+    return list(session.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(most)))
+
+
+def named_hatches(session: Session) -> list[tuple[int, str]]:
+    """Return the keys and names of all hatches, the newest first."""
+    query = select(HatchRow.id, HatchRow.name).order_by(HatchRow.id.desc())
+    return [(key, name) for key, name in session.execute(query)]
 
 
 def unread_count(session: Session) -> int:

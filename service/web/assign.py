@@ -15,7 +15,7 @@ from service.actions.photos import assign_photos
 from service.errors import NotFound
 from service.views.assigning import FILLS, Loose, count_loose, loose_photos, suggested
 from service.views.walk import KINDS, birds_on_walk, groups
-from service.web.pages import Records, desk_of, gone_to, page, store_of
+from service.web.pages import Records, desk_of, gone_to, number_in, page, store_of
 from service.wording.sentences import say
 
 router = APIRouter(prefix="/assign")
@@ -32,12 +32,13 @@ def show(
 ) -> HTMLResponse:
     """Return the table of photos with their bands, as suggested or as `written`."""
     kind, _, number = asked.get("group", "").partition("-")
-    if kind not in KINDS or not number.isdecimal():
-        kind, number = "all", "0"
-    birds = birds_on_walk(records, kind, int(number), clock.today())
+    key = number_in(number)
+    if kind not in KINDS or key is None:
+        kind, key = "all", 0
+    birds = birds_on_walk(records, kind, key, clock.today())
     fill = asked.get("fill", "") if asked.get("fill", "") in FILLS else ""
-    text = asked.get("each", "")
-    each = int(text) if text.isdecimal() and int(text) <= MOST_EACH else 1
+    each = number_in(asked.get("each", ""))
+    each = 1 if each is None or each > MOST_EACH else each
     bare = [bird.band for bird in birds if not bird.photos]
     loose = suggested(records, loose_photos(records, SHOWN, photos), fill, bare, each)
     if not fill and not written and asked.get("band"):
@@ -52,7 +53,7 @@ def show(
         count=count_loose(records),
         birds=birds,
         groups=groups(records),
-        group=f"{kind}-{number}",
+        group=f"{kind}-{key}",
         fill=fill,
         each=each,
         problem=problem,

@@ -17,9 +17,9 @@ from service.actions.lists import export_flock
 from service.errors import UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.records.entries import CHOICES
-from service.records.tables import HatchRow, PenRow
-from service.views.bird_list import ORDERS, Wanted, count_birds, lines
-from service.web.pages import Records, day_in, desk_of, gone_to, page, store_of
+from service.records.tables import PenRow
+from service.views.bird_list import ORDERS, Wanted, count_birds, lines, named_hatches
+from service.web.pages import Records, day_in, desk_of, gone_to, number_in, page, store_of
 
 router = APIRouter()
 SHOWN = 60
@@ -34,18 +34,14 @@ def wanted_of(request: Request) -> Wanted:
     """Return which birds a page's address asks for; words that it doesn't know ask for any."""
     asked = request.query_params
 
-    def number(name: str) -> int | None:
-        text = asked.get(name, "")
-        return int(text) if text.isdecimal() and len(text) < 10 else None
-
     def one_of(name: str, words: tuple[str, ...]) -> str:
         return asked.get(name, "") if asked.get(name, "") in words else ""
 
     due: date | None = clock.today() if asked.get("due") else None
     return Wanted(
         asked.get("band", "")[:80],
-        number("hatch"),
-        number("pen"),
+        number_in(asked.get("hatch", "")),
+        number_in(asked.get("pen", "")),
         one_of("pile", PILE_ORDER),
         one_of("decision", (*CHOICES, "none")),
         one_of("crest", ("yes", "no", "none")),
@@ -72,9 +68,7 @@ def show_birds(request: Request, records: Records, start: int = 0) -> HTMLRespon
         start=first,
         shown=SHOWN,
         to=f"/birds?{urlencode(kept)}&",
-        hatches=records.execute(
-            select(HatchRow.id, HatchRow.name).order_by(HatchRow.id.desc())
-        ).all(),
+        hatches=named_hatches(records),
         pens=records.execute(select(PenRow.id, PenRow.name).order_by(PenRow.name)).all(),
         choices=CHOICES,
         piles=PILE_ORDER,

@@ -19,6 +19,7 @@ from service.flock.assessment import Item
 from service.flock.candidates import Candidate
 from service.records.entries import CHOICES
 from service.records.tables import BirdRow, DecisionRow
+from service.views.bird_list import first_bands
 from service.views.bird_looks import last_noted
 from service.views.family_tree import family_of
 from service.views.photo_cards import cards_of
@@ -94,7 +95,7 @@ def bird(request: Request, records: Records, band: str) -> HTMLResponse:
         decisions=decisions,
         choices=CHOICES,
         swaps=swaps_of(candidate),
-        bands=records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all(),
+        bands=first_bands(records, SUGGESTED),
     )
 
 

@@ -6,10 +6,9 @@ from typing import Annotated
 
 from fastapi import APIRouter, BackgroundTasks, Form, Request
 from fastapi.responses import HTMLResponse, Response
-from sqlalchemy import select
 
 from service.actions.birds import correct_bird, rename_bird, swap_bands, write_down_bird
-from service.records.tables import BirdRow, HatchRow
+from service.views.bird_list import first_bands, named_hatches
 from service.web.pages import SUGGESTED, Records, day_in, desk_of, gone_to, page, quote_path
 
 router = APIRouter()
@@ -24,8 +23,8 @@ def begin(request: Request, records: Records, band: str = "", hatch: str = "") -
         "new_bird.html",
         band=band.strip()[:80],
         hatch=hatch.strip()[:80],
-        bands=records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all(),
-        hatches=records.scalars(select(HatchRow.name).order_by(HatchRow.id.desc())).all(),
+        bands=first_bands(records, SUGGESTED),
+        hatches=[name for _, name in named_hatches(records)],
     )
 
 

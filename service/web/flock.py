@@ -12,10 +12,11 @@ from service.actions.flock import move_into_pen, move_out_of_pen, note_hatch
 from service.errors import UsageMistake
 from service.flock.candidates import Candidate
 from service.records.tables import AnswerRow, BirdRow, HatchRow
+from service.views.bird_list import named_hatches
 from service.views.pens_and_hatches import hatches, pens
 from service.views.progress import by_year, small_multiples
 from service.web.charts import road
-from service.web.pages import Records, day_in, desk_of, gone_to, page
+from service.web.pages import Records, day_in, desk_of, gone_to, number_in, page
 
 router = APIRouter(prefix="/flock")
 SHOWN = 20
@@ -50,7 +51,7 @@ def show_progress(
     request: Request, records: Records, hatch: str = "", start: int = 0
 ) -> HTMLResponse:
     """Return the road to true-breeding by year, and all candidates as small tables."""
-    number = int(hatch) if hatch.isdecimal() and len(hatch) < 10 else None
+    number = number_in(hatch)
     first = max(0, start)
     birds, count = small_multiples(records, number, SMALLS, first)
     years = by_year(records)
@@ -64,9 +65,7 @@ def show_progress(
         start=first,
         shown=SMALLS,
         hatch=number,
-        hatches=records.execute(
-            select(HatchRow.id, HatchRow.name).order_by(HatchRow.id.desc())
-        ).all(),
+        hatches=named_hatches(records),
     )
 
 

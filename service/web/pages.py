@@ -37,6 +37,7 @@ PILE_NAMES = {
 }
 # Bands that a field suggests while one types; a larger flock is searched instead.
 SUGGESTED = 400
+LONGEST_NUMBER = 9  # digits of a row's number in an address
 
 
 def comb_name(comb: str | None) -> str:
@@ -181,6 +182,11 @@ def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> De
         later.add_task if later is not None else None,
         own_acts_only=not getattr(request.state, "visitor", MACHINE).may("decide"),
     )
+
+
+def number_in(text: str) -> int | None:
+    """Return a row's number from an address; None for what can't be one."""
+    return int(text) if text.isdecimal() and len(text) <= LONGEST_NUMBER else None
 
 
 def day_in(text: str, field: str) -> date | None:

@@ -24,7 +24,8 @@ from service.records.intake.decoding import picture_of
 from service.records.intake.sources import printable
 from service.records.photo_files import place
 from service.records.readings import model_reading
-from service.records.tables import BirdRow, PhotoRow
+from service.records.tables import PhotoRow
+from service.views.bird_list import first_bands
 from service.views.photo_cards import cards_of, panel_words
 from service.web.pages import (
     SUGGESTED,
@@ -107,7 +108,7 @@ def photo_row(records: Session, sha256: str) -> PhotoRow:
 def show(request: Request, records: Records, sha256: str) -> HTMLResponse:
     """One photo with its reading, and the candidates of its bird."""
     row = photo_row(records, sha256)
-    bands = records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all()
+    bands = first_bands(records, SUGGESTED)
     (card,) = cards_of(records, [row])
     return page(
         request,

@@ -16,9 +16,9 @@ from service.errors import UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.records.tables import PhotoRow
 from service.views.photo_cards import cards_of
-from service.views.sorting import beside, of_pile, progress, to_read_blind
+from service.views.sorting import Progress, beside, of_pile, progress, to_read_blind
 from service.views.walk import groups
-from service.web.pages import Records, desk_of, gone_to, name_of, page
+from service.web.pages import Records, desk_of, gone_to, name_of, number_in, page
 
 router = APIRouter()
 SHOWN = 24
@@ -26,15 +26,21 @@ UNSURE = "unsure"  # an empty field of a form would count as missing
 AS_PROPOSED = "as proposed"
 
 
+def pile_asked(pile: str, how_far: Progress) -> str:
+    """Return the pile that was asked for; without a name the first that isn't empty."""
+    if pile in PILE_ORDER:
+        return pile
+    return next((p for p in PILE_ORDER if how_far.open[p]), PILE_ORDER[0])
+
+
 @router.get("/sort")
 def table(
     request: Request, records: Records, pile: str = "", hatch: str = "", start: int = 0
 ) -> HTMLResponse:
     """One pile, worst risk first; without a name the first that isn't empty."""
-    number = int(hatch) if hatch.isdecimal() else None
+    number = number_in(hatch)
     how_far = progress(records, number)
-    if pile not in PILE_ORDER:
-        pile = next((p for p in PILE_ORDER if how_far.open[p]), PILE_ORDER[0])
+    pile = pile_asked(pile, how_far)
     photos = of_pile(records, pile, number, SHOWN, max(0, start))
     return page(
         request,
@@ -54,10 +60,9 @@ def one_by_one(
     request: Request, records: Records, pile: str = "", hatch: str = "", start: int = 0
 ) -> HTMLResponse:
     """One bird of a pile with all its photos that nobody has looked at; then the next."""
-    number = int(hatch) if hatch.isdecimal() else None
+    number = number_in(hatch)
     how_far = progress(records, number)
-    if pile not in PILE_ORDER:
-        pile = next((p for p in PILE_ORDER if how_far.open[p]), PILE_ORDER[0])
+    pile = pile_asked(pile, how_far)
     first = max(0, start)
     found = of_pile(records, pile, number, 1, first) or of_pile(records, pile, number, 1, 0)
     photos = beside(records, found[0]) if found else []
@@ -79,7 +84,7 @@ def blind(
 ) -> HTMLResponse:
     """One photo after the other, without what anyone has read."""
     name = name_of(request, by)
-    number = int(hatch) if hatch.isdecimal() else None
+    number = number_in(hatch)
     photos = to_read_blind(records, name, number, 1) if name else []
     before = records.scalar(select(PhotoRow).where(PhotoRow.sha256 == last)) if last else None
     seen = before and any(r.person and r.by == name for r in before.readings)
@@ -143,7 +148,7 @@ def take_back(
 @router.get("/sort/state")
 def state(records: Records, hatch: str = "") -> dict[str, object]:
     """How far it is, for a page that stays open while a lot is read."""
-    number = int(hatch) if hatch.isdecimal() else None
+    number = number_in(hatch)
     now = progress(records, number)
     return {
         "photos": now.photos,

@@ -14,7 +14,7 @@ from service.actions.demo import demo_birds, demo_folder, load_demo, throw_demo_
 from service.actions.photos import read_lot
 from service.records.tables import AnswerRow, BirdRow, PhotoRow
 from service.views.assigning import count_loose
-from service.views.bird_list import unread_count, with_due_day
+from service.views.bird_list import first_bands, unread_count, with_due_day
 from service.views.photo_cards import cards_of
 from service.views.sorting import progress
 from service.web.pages import (
@@ -49,7 +49,7 @@ def today(request: Request, records: Records) -> HTMLResponse:
         request,
         "today.html",
         cards=cards_of(records, rows),
-        bands=records.scalars(select(BirdRow.band).order_by(BirdRow.id).limit(SUGGESTED)).all(),
+        bands=first_bands(records, SUGGESTED),
         progress=progress(records),
         conflicts=conflicts or 0,
         birds=birds,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping
 from contextvars import ContextVar
-from functools import cache
+from functools import cache, lru_cache
 from gettext import GNUTranslations, NullTranslations
 from pathlib import Path
 
@@ -60,6 +60,7 @@ def tags_in(accepted: str) -> list[str]:
     return [tag for _, tag in sorted(wanted, key=lambda pair: pair[0])]
 
 
+@lru_cache(maxsize=256)
 def region_of(language: str, accepted: str) -> str:
     """Return the locale by which days are written: the visitor's own region, if it is told.
 

@@ -287,6 +287,15 @@ def test_the_demo_flock_comes_and_goes_and_birds_of_ones_own_stay(empty):
     assert empty.post("/demo").status_code == 409  # not beside birds of one's own
 
 
+def test_an_empty_pen_of_ones_own_outlives_the_demo_flock(empty):
+    empty.post("/demo")
+    with store_of(empty).writing("Ada", "a pen") as session:
+        session.add(PenRow(name="mine"))
+    empty.post("/demo/away")
+    with store_of(empty).reading() as session:
+        assert session.scalars(select(PenRow.name)).all() == ["mine"]
+
+
 def test_a_demo_bird_with_chicks_of_ones_own_isnt_thrown_away(empty):
     empty.post("/demo")
     empty.post("/new-bird", data={"band": "own", "sire": "1"})
