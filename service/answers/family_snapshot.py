@@ -130,6 +130,28 @@ def families(session: Session) -> list[tuple[str, ...]]:
     return [tuple(bands) for bands in groups.values()]
 
 
+class Kinship:
+    """Which birds hang together: found once, and anew when the records have changed since."""
+
+    def __init__(self) -> None:
+        self.stamp: int | None = None
+        self.families: list[tuple[str, ...]] = []
+        self.family: dict[str, tuple[str, ...]] = {}
+
+    def look(self, session: Session) -> list[tuple[str, ...]]:
+        """Return all families as they are in this state of the records."""
+        stamp = last_change(session)
+        if stamp != self.stamp:
+            self.stamp, self.families = stamp, families(session)
+            self.family = {band: family for family in self.families for band in family}
+        return self.families
+
+    def family_of(self, session: Session, band: str) -> tuple[str, ...]:
+        """Return the family of a bird as it is now; nobody if the bird is gone."""
+        self.look(session)
+        return self.family.get(band, ())
+
+
 def numbers_digest() -> bytes:
     """Return a hash of all numbers that genetics rests on."""
     numbers = json.dumps([toml(name) for name in TABLES], sort_keys=True, default=str)

@@ -15,8 +15,8 @@ from sqlalchemy.orm import Session
 
 from service.answers.family_snapshot import (
     Grounds,
+    Kinship,
     Question,
-    families,
     gather,
     last_change,
     rows_of,
@@ -55,16 +55,18 @@ def refresh(
         quick = update_held(store, prior, on, wanted)
         if quick is not None:
             return quick
+    kinship = Kinship()
     with store.reading() as session:
-        groups = families(session)
+        asked = [
+            [band for band in family if wanted is None or band in wanted]
+            for family in kinship.look(session)
+        ]
         grounds = Grounds(people(session), tuple(prior), on)
     changed: list[str] = []
-    for family in groups:
-        if wanted is not None and not wanted & set(family):
-            continue
+    for band in (some[0] for some in asked if some):
         for attempt in range(TRIES):
-            with store.reading() as session:
-                question = gather(session, family, grounds)
+            with store.reading() as session:  # by now it may have other parents or another band
+                question = gather(session, kinship.family_of(session, band), grounds)
             if not question.rows:
                 break
             inference = infer_flock(question.flock, question.seen, question.counted)

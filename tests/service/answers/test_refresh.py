@@ -258,6 +258,28 @@ def test_a_change_made_while_a_family_is_worked_out_is_not_lost(store, monkeypat
     assert refresh(store) == []
 
 
+def test_a_band_changed_while_families_are_worked_out_stops_nobody(store, monkeypatch):
+    with store.writing("Ada", "birds") as session:
+        take_in(session, parse_flock("bird,sire\nalone,\nsire,\nchick,sire\n"))
+    real, meanwhile = infer_flock, []
+
+    def slow(*given):
+        if not meanwhile:
+            meanwhile.append(1)
+            with store.writing("Ben", "another band") as session:
+                bird_named(session, "sire").band = "other"
+                bird_named(session, "chick").sire = "other"
+        return real(*given)
+
+    monkeypatch.setattr(families, "infer_flock", slow)
+    refresh(store)
+    refresh(store, {"other"})  # as whoever gave it the band does
+    with store.reading() as session:
+        assert answer(session, "other") is not None
+        assert answer(session, "chick") is not None
+    assert refresh(store) == []
+
+
 def test_an_unknown_variety_is_refused_before_anything_is_kept(store):
     from service.errors import FlockError
 
