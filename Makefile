@@ -1,7 +1,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo install test check coverage mutants static format lock locked audit sbom
+.PHONY: demo install test check coverage mutants static format lock locked audit sbom docs lowest
 
 demo: install
 	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report
@@ -58,6 +58,25 @@ lock: .venv/installed-test
 audit: .venv/installed-test
 	$(BIN)/pip install --quiet --disable-pip-version-check pip-audit
 	$(BIN)/python -m benchmarks.audit
+
+# The fast tests on the lowest versions that pyproject.toml allows, and without PyTorch.
+LOWEST := .venv-lowest/bin
+lowest: .venv/installed-test
+	$(BIN)/pip install --quiet --disable-pip-version-check uv
+	$(PYTHON) -m venv --clear .venv-lowest
+	$(BIN)/uv pip install --quiet --python $(LOWEST)/python --resolution lowest-direct -r requirements-light.txt
+	$(LOWEST)/pip freeze > .venv-lowest/pinned.txt
+	$(LOWEST)/pip install --quiet --disable-pip-version-check --constraint .venv-lowest/pinned.txt \
+	  pytest pytest-xdist pytest-cov hypothesis httpx jsonschema pypdf krippendorff "psycopg[binary]" scikit-learn packaging
+	$(LOWEST)/pip install --quiet --disable-pip-version-check --no-deps -e .
+	$(LOWEST)/python -m pytest -n auto --maxprocesses 4 --dist loadfile -m "not browser and not slow" \
+	  tests/genetics tests/published tests/service tests/classifier tests/test_public.py \
+	  --ignore tests/service/web/test_schema.py  # its tool wants newer versions
+
+# The documentation as pages in build/site; needs no net.
+docs: .venv/installed-test
+	$(BIN)/python docs/reference.py
+	$(BIN)/mkdocs build --strict
 
 sbom: .venv/installed-test
 	$(BIN)/pip install --quiet --disable-pip-version-check cyclonedx-bom

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize, minimize_scalar
 from scipy.special import expit, log_softmax, logsumexp, softmax
 
+from classifier.outputs import SHARE_FLOOR
+
 Array = NDArray[np.float64]
 YesNo = NDArray[np.bool_]
 
@@ -65,10 +67,6 @@ def set_threshold(scores: Array, miss: float) -> float:
     """
     k = int(np.floor(miss * (len(scores) + 1)))
     return float(np.sort(scores)[k - 1]) if k >= 1 else 0.0
-
-
-# Added to a share before errors are taken relative to it, so that small ones aren't too strict.
-SHARE_FLOOR = 0.02
 
 
 def share_errors(measured: Array, truth: Array) -> Array:

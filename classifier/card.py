@@ -39,6 +39,8 @@ class Card:
     """A comb belongs to the plausible set if its probability is at least this."""
     wattle_error: float | None
     """Conformal limit of the relative error of the wattles' share, see `calibration`."""
+    mistakes: dict[str, Any] | None
+    """Model of the reader's mistakes, see `sureness`; None for weights that came without one."""
     document: dict[str, Any]
     """The whole card, with data, licences and scores."""
 
@@ -70,6 +72,7 @@ def load_card(folder: Path = SHIPPED) -> Card:
             tuple(float(v) for v in use["offsets"]),
             {k: float(v) for k, v in use["set_thresholds"].items()},
             use["wattle_error"],
+            use.get("mistakes"),
             document,
         )
     except KeyError as error:

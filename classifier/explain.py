@@ -6,25 +6,28 @@ labelled heads are a small gallery of rendered ones, compared by the network's o
 
 from __future__ import annotations
 
+import importlib.util
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import torch
-from captum.attr import LayerGradCam
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw
 from safetensors.numpy import load
 
 from classifier.boxes import Box
+from classifier.errors import ClassifierError
 from classifier.photo import Photo, head_view
 from classifier.reader import Reader
 from classifier.reading import Reading
 from classifier.vocabulary import COMBS, SPOKEN
+
+if TYPE_CHECKING:
+    from classifier.torch_networks import TorchNetworks
 
 Array = NDArray[np.float64]
 TILE, STEP = 96, 12
@@ -40,17 +43,31 @@ class Alike:
     image: Image.Image
 
 
+def can_explain() -> bool:
+    """Whether PyTorch and Captum are installed, which evidence maps need."""
+    return all(importlib.util.find_spec(name) is not None for name in ("torch", "captum"))
+
+
 def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
-    """Return what speaks for a comb, by place (size, size), 0 to 1 over the view of the head."""
+    """Return what speaks for a comb, by place (size, size), 0 to 1 over the view of the head.
+
+    Raises ClassifierError without PyTorch.
+    """
+    if not can_explain():
+        raise ClassifierError("needs_torch")
+    import torch
+    from captum.attr import LayerGradCam
+
+    networks = torch_networks(reader)
     view = head_view(photo, box, reader.card.context, reader.card.size)
-    batch = reader.tensor([view]).clone()
+    batch = torch.from_numpy(reader.batch([view]))
 
     def logits(images: torch.Tensor) -> torch.Tensor:
-        found: torch.Tensor = reader.network(images)["comb"]
+        found: torch.Tensor = networks.reader(images)["comb"]
         return found
 
-    with reader.lock, torch.enable_grad():
-        cam = LayerGradCam(logits, reader.network.backbone.blocks[-1])
+    with networks.lock, torch.enable_grad():
+        cam = LayerGradCam(logits, networks.reader.backbone.blocks[-1])
         found: Any = cam.attribute(batch, target=COMBS.index(comb), relu_attributions=True)
     # Grad-CAM hooks the network by the wrapped function; captum removes the hooks again.
     small = found[0, 0].detach().double().numpy()
@@ -61,11 +78,17 @@ def evidence_map(reader: Reader, photo: Photo, box: Box, comb: str) -> Array:
     return np.clip(np.asarray(grown, float), 0, 1)
 
 
-@torch.inference_mode()
+@lru_cache(maxsize=1)
+def torch_networks(reader: Reader) -> TorchNetworks:
+    """Return a reader's networks in PyTorch."""
+    from classifier.torch_networks import TorchNetworks
+
+    return TorchNetworks(reader.tensors())
+
+
 def features_of(reader: Reader, views: list[Image.Image]) -> NDArray[np.float32]:
     """Features (n, k) of head views, of length 1."""
-    with reader.lock:
-        found = reader.network.features(reader.tensor(views))[0].numpy()
+    found = reader.networks.read(reader.batch(views))["pooled"]
     return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True), np.float32)
 
 
@@ -112,11 +135,16 @@ def panel(
     side: int = 240,
     words: PanelWords | None = None,
 ) -> Image.Image:
-    """One picture: the head with its comb outlined, the evidence map, the heads most alike."""
+    """One picture: the head with its comb outlined, the evidence map, the heads most alike.
+
+    Without PyTorch there is no evidence map.
+    """
     said = words or PanelWords()
     view = head_view(photo, reading.head.box, reader.card.context, side)
     alike = nearest(reader, photo, reading.head.box)
-    canvas = Image.new("RGB", (side * 2 + (side // 2 + 60) * bool(alike), side + 22), "white")
+    heads = 2 if can_explain() else 1
+    size = (side * heads + (side // 2 + 60) * bool(alike), side + 22)
+    canvas = Image.new("RGB", size, "white")
     pen = ImageDraw.Draw(canvas)
     outlined = view.copy()
     brush = ImageDraw.Draw(outlined)
@@ -128,16 +156,17 @@ def panel(
         brush.line(points, fill="black", width=4)
         brush.line(points, fill="white", width=2)
     canvas.paste(outlined, (0, 0))
-    heat = evidence_map(reader, photo, reading.head.box, reading.best)
-    weight = Image.fromarray((heat * 170).astype(np.uint8)).resize((side, side))
-    canvas.paste(Image.composite(Image.new("RGB", view.size, WARM), view, weight), (side, 0))
     pen.text((4, side + 5), said.outlined, fill="black")
-    pen.text((side + 4, side + 5), said.speaks, fill="black")
+    if can_explain():
+        heat = evidence_map(reader, photo, reading.head.box, reading.best)
+        weight = Image.fromarray((heat * 170).astype(np.uint8)).resize((side, side))
+        canvas.paste(Image.composite(Image.new("RGB", view.size, WARM), view, weight), (side, 0))
+        pen.text((side + 4, side + 5), said.speaks, fill="black")
     for i, other in enumerate(alike):
         small = side // 3
-        canvas.paste(other.image.resize((small, small)), (side * 2 + 6, i * small))
+        canvas.paste(other.image.resize((small, small)), (side * heads + 6, i * small))
         name = said.combs[other.comb].replace("-", "-\n").replace(" ", "\n")
-        pen.multiline_text((side * 2 + small + 12, i * small + 18), name, fill="black")
+        pen.multiline_text((side * heads + small + 12, i * small + 18), name, fill="black")
     if alike:
-        pen.text((side * 2 + 6, side + 5), said.alike, fill="black")
+        pen.text((side * heads + 6, side + 5), said.alike, fill="black")
     return canvas

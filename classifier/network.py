@@ -2,30 +2,15 @@
 
 from __future__ import annotations
 
-import math
-
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 from classifier.efficientnet_lite import HEAD, STAGES, EfficientNetLite0, Norm
-from classifier.vocabulary import COMBS, WATTLES
+from classifier.norms import norm_after
+from classifier.outputs import HEADS
 
-# Logits of the reader by head, in the order in which they leave the network.
-HEADS = {
-    "comb": len(COMBS),
-    "none": 1,
-    "readable": 1,
-    "crest": 1,
-    "beard": 1,
-    "wattles": 4,
-    "young": 1,
-}
-assert HEADS["wattles"] == len(WATTLES)
-STRIDE = 8
-# Weight of covered places in the loss of the masks.
-MASK_WEIGHT = 3.0
 # Stages of the backbone that the masks are drawn from, and their channels.
 MASK_STAGES = (2, 4)
 # Those that the finder stands on, at strides 8, 16 and 32.
@@ -63,7 +48,8 @@ class ReaderNetwork(nn.Module):
     def forward(self, images: Tensor) -> dict[str, Tensor]:
         """Images (n, 3, s, s), normalised, to a dict of logits (n, k).
 
-        `masks` (n, 2, s/8, s/8) are logits of comb and wattles at each place.
+        `masks` (n, 2, s/8, s/8) are logits of comb and wattles at each place, `pooled` (n, 1280)
+        the features that all but the masks are read from.
         """
         pooled, maps = self.features(images)
         logits = self.last(self.dropout(pooled))
@@ -71,6 +57,7 @@ class ReaderNetwork(nn.Module):
         fine, rough = (layer(m) for layer, m in zip(self.lateral, maps, strict=True))
         rough = functional.interpolate(rough, size=fine.shape[-2:], mode="nearest")
         found["masks"] = self.draw(fine + rough)
+        found["pooled"] = pooled
         return found
 
 
@@ -127,61 +114,16 @@ def load_imagenet(module: nn.Module, state: dict[str, Tensor]) -> int:
     return len(target)
 
 
-def wattle_share(masks: Tensor, context: float) -> Tensor:
-    """Area of the wattles (n,) over that of the square round the head, from logits of masks.
-
-    `masks` (n, 2, m, m) cover a view `context` times as wide as that square. What their loss gave
-    to places that are covered, MASK_WEIGHT times as much, is taken back from the chances.
-    """
-    return (masks[:, 1].float() - math.log(MASK_WEIGHT)).sigmoid().mean((1, 2)) * context**2
-
-
 def fold_norms(network: nn.Module) -> None:
-    """Fold every batch norm of the backbone into the convolution before it, in place.
+    """Fold every batch norm into the convolution before it, in place.
 
     For use, not for training: what the network gives stays the same but for rounding.
     """
-    for block in network.modules():
-        separable = type(block).__name__ == "DepthwiseSeparableConv"
-        after = {
-            "conv_stem": "bn1",
-            "conv_head": "bn2",
-            "conv_dw": "bn1" if separable else "bn2",
-            "conv_pw": "bn2" if separable else "bn1",
-            "conv_pwl": "bn3",
-        }
-        for name, norm_name in after.items():
-            convolution = getattr(block, name, None)
-            norm = getattr(block, norm_name, None)
-            if isinstance(convolution, nn.Conv2d) and isinstance(norm, Norm):
-                setattr(block, name, fuse_conv_bn_eval(convolution, norm))
-                setattr(block, norm_name, norm.act)
-
-
-def all_peaks(heat: Tensor, sides: Tensor, least: float) -> list[tuple[float, list[float]]]:
-    """Scores and boxes of all heads of one picture (h, w), (4, h, w), the surest first.
-
-    Boxes that overlap a surer one by more than 0.4 (IoU) are dropped.
-    """
-    from torchvision.ops import nms  # takes a while to load, and only this needs it
-
-    chances = torch.sigmoid(heat.float())
-    rows, columns = torch.nonzero(chances >= least, as_tuple=True)
-    x, y = (columns + 0.5) * STRIDE, (rows + 0.5) * STRIDE
-    left, up, right, down = (sides.float()[:, rows, columns] * STRIDE).unbind(0)
-    boxes = torch.stack([x - left, y - up, x + right, y + down], 1)
-    scores = chances[rows, columns]
-    kept = nms(boxes, scores, 0.4)
-    return [(float(scores[i]), boxes[i].tolist()) for i in kept.tolist()]
-
-
-def peaks(heat: Tensor, sides: Tensor) -> list[tuple[float, list[float]]]:
-    """Score and box (pixels of the network's input) of the highest cell of each picture."""
-    answers = []
-    for h, s in zip(torch.sigmoid(heat.float()).cpu(), sides.float().cpu(), strict=True):
-        top = int(h.argmax())
-        row, column = divmod(top, h.shape[1])
-        left, up, right, down = (s[:, row, column] * STRIDE).tolist()
-        x, y = (column + 0.5) * STRIDE, (row + 0.5) * STRIDE
-        answers.append((float(h[row, column]), [x - left, y - up, x + right, y + down]))
-    return answers
+    names = network.state_dict()
+    for name, layer in list(network.named_modules()):
+        norm_name = norm_after(name, names) if isinstance(layer, nn.Conv2d) else ""
+        norm = network.get_submodule(norm_name) if norm_name else None
+        if isinstance(layer, nn.Conv2d) and isinstance(norm, nn.BatchNorm2d):
+            network.set_submodule(name, fuse_conv_bn_eval(layer, norm))
+            active = norm.act if isinstance(norm, Norm) else nn.Identity()
+            network.set_submodule(norm_name, active)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -41,21 +42,34 @@ def brightness(crop: Image.Image) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def complaints(crop: Image.Image, shorter_side: float) -> list[Doubt]:
-    """Reasons to take another photo; empty if there are none.
+@dataclass(frozen=True)
+class Quality:
+    """What is measured of a head: its shorter side in pixels of the full photo, and the rest."""
 
-    `crop` is the head box cut from the photo, without padding; `shorter_side` that of the box in
+    pixels: float
+    sharpness: float
+    dim: float
+    """Tenth percentile of luminance, 0..255; `bright` is the ninetieth."""
+    bright: float
+
+
+def measured(crop: Image.Image, shorter_side: float) -> Quality:
+    """Measure a head box cut from a photo, without padding; `shorter_side` is that of the box in
     pixels of the full photo.
     """
+    return Quality(shorter_side, sharpness(crop, shorter_side), *brightness(crop))
+
+
+def complaints(quality: Quality) -> list[Doubt]:
+    """Reasons to take another photo; empty if there are none."""
     limits = rules()["quality"]
     reasons = []
-    if shorter_side < limits["least_pixels"]:
-        reasons.append(Doubt("too_small", pixels=shorter_side, least=limits["least_pixels"]))
-    elif sharpness(crop, shorter_side) < limits["least_sharpness"]:
+    if quality.pixels < limits["least_pixels"]:
+        reasons.append(Doubt("too_small", pixels=quality.pixels, least=limits["least_pixels"]))
+    elif quality.sharpness < limits["least_sharpness"]:
         reasons.append(Doubt("blurred"))
-    low, high = brightness(crop)
-    if high < limits["least_bright"]:
+    if quality.bright < limits["least_bright"]:
         reasons.append(Doubt("too_dark"))
-    if low > limits["most_bright"]:
+    if quality.dim > limits["most_bright"]:
         reasons.append(Doubt("overexposed"))
     return reasons

@@ -2,37 +2,31 @@
 
 from __future__ import annotations
 
-import os
-import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
 from PIL import Image
-from safetensors.torch import load_file
-from torch import Tensor
+from scipy.special import expit, softmax
 
+from classifier import novelty
+from classifier.adaptation.bank import bank_of
+from classifier.adaptation.change import Change, changed_card, changed_tensors
 from classifier.boxes import Box, iou, shorter
-from classifier.card import SHIPPED, WEIGHTS, Card, CardError, fingerprint, load_card
-from classifier.network import (
-    HEADS,
-    FinderNetwork,
-    ReaderNetwork,
-    all_peaks,
-    fold_norms,
-    peaks,
-    wattle_share,
-)
+from classifier.card import SHIPPED, load_card
+from classifier.networks import Networks, OnnxNetworks, kept_tensors, manner_of
+from classifier.outputs import HEADS, Array, all_peaks, peaks, wattle_share
 from classifier.photo import Photo, head_view
-from classifier.quality import complaints, rules
+from classifier.quality import complaints, measured, rules
 from classifier.reading import HeadBox, Reading, judge, wattles_from
+from classifier.sureness import described, weighed
 from classifier.vocabulary import COMBS, WATTLES
 
 BATCH = 16
 # On two cores the finder is fastest with few pictures at a time: more leave the cache.
-FINDER_BATCH = 4
+FINDER_BATCH = 2
 # A found head is looked at once more in a window so many times its size; both looks are of one
 # head if they overlap (IoU) by more than this. On held-out training photographs (329, three folds)
 # the mean of both meets the label (IoU above 0.5) on 300, the first look alone on 298.
@@ -47,37 +41,36 @@ class Reader:
     ['walnut']
     """
 
-    def __init__(self, folder: Path = SHIPPED) -> None:
-        """Load weights and card from `folder`; CardError if they don't fit each other."""
-        self.card: Card = load_card(folder)
-        path = folder / WEIGHTS
-        if not path.exists():
-            raise CardError("weights_missing", place=path)
-        if fingerprint(path) != self.card.document["weights"]["sha256"]:
-            raise CardError("weights_of_another_card", place=path)
-        torch.set_num_threads(max(1, min(4, os.cpu_count() or 1)))
-        state = {k: v.float() for k, v in load_file(path).items()}
-        self.finder, self.network = FinderNetwork(), ReaderNetwork()
-        # One thread at a time: explaining a reading hangs hooks into the network for a moment.
-        self.lock = threading.RLock()
-        for name, network in (("finder", self.finder), ("reader", self.network)):
-            part = {k.split(".", 1)[1]: v for k, v in state.items() if k.startswith(name + ".")}
-            network.load_state_dict(part, strict=False)
-            missing = [k for k in network.state_dict() if k not in part and "num_batches" not in k]
-            if missing:
-                raise CardError(
-                    "weights_lack_tensors", place=path, number=len(missing), first=missing[0]
-                )
-            network.eval()
-            fold_norms(network)
-            network.to(memory_format=torch.channels_last)
+    def __init__(
+        self,
+        folder: Path = SHIPPED,
+        networks: Networks | None = None,
+        change: Change | None = None,
+    ) -> None:
+        """Load weights and card from `folder`; CardError if they don't fit each other.
 
-    def tensor(self, images: Sequence[Image.Image]) -> Tensor:
-        """Images of one size as a normalised batch."""
+        `networks` take the place of those that ONNX Runtime runs. A `change` is what was learned
+        from a flock (see `adaptation`).
+        """
+        self.folder, self.change = folder, change
+        self.shipped = load_card(folder)
+        self.card = changed_card(self.shipped, change) if change else self.shipped
+        tensors = self.tensors()
+        self.networks: Networks = networks or OnnxNetworks(tensors, self.card)
+        self.manner = manner_of(tensors)
+
+    def tensors(self) -> Mapping[str, NDArray[Any]]:
+        """Return the weights as they are in use. Raises CardError."""
+        tensors = kept_tensors(self.folder, self.shipped)
+        if self.change is None:
+            return tensors
+        return changed_tensors(tensors, self.shipped, self.change, bank_of(self.shipped))
+
+    def batch(self, images: Sequence[Image.Image]) -> Array:
+        """Images of one size as a normalised batch (n, 3, s, s)."""
         pixels = np.stack([np.asarray(i.convert("RGB"), np.float32) for i in images])
-        batch = torch.from_numpy(pixels.transpose(0, 3, 1, 2).copy()) / 255
-        batch = (batch - self.card.mean) / self.card.std
-        return batch.to(memory_format=torch.channels_last)
+        scaled = (pixels / 255 - self.card.mean) / self.card.std
+        return np.ascontiguousarray(scaled.transpose(0, 3, 1, 2), np.float32)
 
     def canvas(self, image: Image.Image) -> tuple[Image.Image, float]:
         """Return an image in the finder's square, and the scale from its pixels to that."""
@@ -90,27 +83,37 @@ class Reader:
         canvas.paste(small, (0, 0))
         return canvas, scale
 
-    @torch.inference_mode()
     def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
         """Return the most prominent head of each photo; the whole photo where no head is found."""
         heads: list[HeadBox] = []
         for start in range(0, len(photos), FINDER_BATCH):
             batch = photos[start : start + FINDER_BATCH]
-            first = self._peaks([photo.image for photo in batch])
-            windows = [
-                around(box, photo) if score >= rules()["finder"]["least_score"] else None
-                for photo, (score, box) in zip(batch, first, strict=True)
-            ]
-            again = [
-                photo.image.crop(window)
-                for photo, window in zip(batch, windows, strict=True)
-                if window
-            ]
-            closer = iter(self._peaks(again))
-            for photo, (score, box), window in zip(batch, first, windows, strict=True):
-                if window:
-                    box = best_match(box, next(closer)[1], window)
-                heads.append(found_box(photo, score, [v / photo.scale for v in box]))
+            heads += self._closer(batch, self._peaks([photo.image for photo in batch]))
+        return heads
+
+    def _closer(
+        self, photos: Sequence[Photo], first: Sequence[tuple[float, list[float]]]
+    ) -> list[HeadBox]:
+        """Heads from scores and boxes in working pixels, small ones looked at once more."""
+        least = rules()["finder"]["least_score"]
+        windows = [
+            around(box, photo) if score >= least else None
+            for photo, (score, box) in zip(photos, first, strict=True)
+        ]
+        again = [
+            photo.image.crop(window)
+            for photo, window in zip(photos, windows, strict=True)
+            if window
+        ]
+        looks = iter(
+            look
+            for start in range(0, len(again), FINDER_BATCH)
+            for look in self._peaks(again[start : start + FINDER_BATCH])
+        )
+        heads = []
+        for photo, (score, box), window in zip(photos, first, windows, strict=True):
+            better = best_match(box, next(looks)[1], window) if window else box
+            heads.append(found_box(photo, score, [v / photo.scale for v in better]))
         return heads
 
     def _peaks(self, images: Sequence[Image.Image]) -> list[tuple[float, list[float]]]:
@@ -118,27 +121,27 @@ class Reader:
         if not images:
             return []
         canvases = [self.canvas(image) for image in images]
-        with self.lock:
-            heat, sides = self.finder(self.tensor([c for c, _ in canvases]))
+        heat, sides = self.networks.find(self.batch([c for c, _ in canvases]))
         return [
             (score, [v / scale for v in box])
             for (_, scale), (score, box) in zip(canvases, peaks(heat, sides), strict=True)
         ]
 
-    @torch.inference_mode()
     def find_all(self, photo: Photo) -> list[HeadBox]:
-        """All heads of a photo, the surest first; the whole photo if there is none."""
+        """All heads of a photo, the surest first; the whole photo if there is none.
+
+        Each is looked at once more from close by, as `find` does.
+        """
         canvas, scale = self.canvas(photo.image)
-        scale *= photo.scale
-        heat, sides = self.finder(self.tensor([canvas]))
-        least = rules()["finder"]["least_score"]
-        found = [
-            found_box(photo, score, [v / scale for v in box])
-            for score, box in all_peaks(heat[0], sides[0], least)
+        heat, sides = self.networks.find(self.batch([canvas]))
+        first = [
+            (score, [v / scale for v in box])
+            for score, box in all_peaks(heat[0], sides[0], rules()["finder"]["least_score"])
         ]
-        found = [head for head in found if head.source == "found"]
-        ((score, box),) = peaks(heat, sides)
-        return found or [found_box(photo, score, [v / scale for v in box])]
+        found = [head for head in self._closer([photo] * len(first), first) if head.found]
+        return found or self._closer(
+            [photo], [(score, [v / scale for v in box]) for score, box in peaks(heat, sides)]
+        )
 
     def read_heads(self, photo: Photo) -> list[Reading]:
         """Return a reading of every head found in a photo, the surest head first."""
@@ -167,50 +170,55 @@ class Reader:
             for reading in self._batch(photos[start : start + BATCH], heads[start : start + BATCH])
         ]
 
-    @torch.inference_mode()
     def _batch(self, photos: Sequence[Photo], heads: Sequence[HeadBox]) -> Iterator[Reading]:
         crops = [
             head_view(p, h.box, self.card.context, self.card.size)
             for p, h in zip(photos, heads, strict=True)
         ]
-        batch = self.tensor(crops)
-        with self.lock:
-            plain, mirrored = self.network(batch), self.network(batch.flip(3))
+        batch = self.batch(crops)
+        plain = self.networks.read(batch)
+        mirrored = self.networks.read(np.ascontiguousarray(batch[..., ::-1]))
         scale = self.card.temperatures
-        drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
-        comb_masks = drawn[:, 0].sigmoid().double().numpy()
-        shares = wattle_share(drawn, self.card.context).double().numpy()
-        logits = {k: (plain[k] + mirrored[k]) / 2 / scale[k] for k in HEADS}
-        offsets = torch.tensor(self.card.offsets)
-        combs = (logits["comb"] + offsets).softmax(1).double().numpy()
-        sizes = logits["wattles"].softmax(1).double().numpy()
-        chances = {
-            k: v[:, 0].sigmoid().double().numpy() for k, v in logits.items() if v.shape[1] == 1
-        }
+        drawn = (plain["masks"] + mirrored["masks"][..., ::-1]) / 2
+        comb_masks = expit(drawn[:, 0].astype(np.float64))
+        shares = wattle_share(drawn, self.card.context)
+        logits = {k: (plain[k] + mirrored[k]).astype(np.float64) / 2 / scale[k] for k in HEADS}
+        combs = softmax(logits["comb"] + np.array(self.card.offsets), axis=1)
+        sizes = softmax(logits["wattles"], axis=1)
+        chances = {k: expit(v[:, 0]) for k, v in logits.items() if v.shape[1] == 1}
+        unlike = novelty.distance(plain["pooled"], self.manner).tolist()
         for i, (photo, head) in enumerate(zip(photos, heads, strict=True)):
             comb = combs[i] / combs[i].sum()
-            beard, readable = float(chances["beard"][i]), float(chances["readable"][i])
+            mine = {k: float(v[i]) for k, v in chances.items()}
             limits = self.card.set_thresholds
             plausible = [c for c, p in zip(COMBS, comb, strict=True) if p >= limits[c]]
             best = COMBS[int(comb.argmax())]
             told = dict(zip(WATTLES, sizes[i].tolist(), strict=True))
+            quality = measured(tight_crop(photo, head.box), shorter(head.box))
+            mistake = weighed(self.card.mistakes, described(comb, mine, quality, unlike[i]))
             yield judge(
                 Reading(
                     photo=photo.name,
                     head=head,
                     comb=tuple(float(p) for p in comb),
-                    none_of_these=float(chances["none"][i]),
-                    readable=readable,
+                    none_of_these=mine["none"],
+                    readable=mine["readable"],
                     plausible=tuple(plausible if best in plausible else [best, *plausible]),
-                    crest=float(chances["crest"][i]),
-                    beard=beard,
+                    crest=mine["crest"],
+                    beard=mine["beard"],
                     wattles=wattles_from(
-                        told, float(shares[i]), self.card.wattle_error, beard, readable
+                        told,
+                        float(shares[i]),
+                        self.card.wattle_error,
+                        mine["beard"],
+                        mine["readable"],
                     ),
-                    complaints=tuple(complaints(tight_crop(photo, head.box), shorter(head.box))),
+                    complaints=tuple(complaints(quality)),
                     remarks=photo.remarks,
                     model=self.card.model,
-                    young=float(chances["young"][i]),
+                    young=mine["young"],
+                    frontal=mine["frontal"],
+                    mistake=mistake,
                     outline=outline(comb_masks[i], head.box, self.card.context),
                 )
             )

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from classifier.calibration import SHARE_FLOOR
 from classifier.messages import Doubt
+from classifier.outputs import SHARE_FLOOR
 from classifier.quality import rules
+from classifier.sureness import Mistake
 from classifier.vocabulary import COMBS
 
 
@@ -20,6 +21,11 @@ class HeadBox:
     source: str
     """'found', 'given' or 'whole'."""
     score: float
+
+    @property
+    def found(self) -> bool:
+        """Whether the finder claims a head here."""
+        return self.source == "found"
 
 
 @dataclass(frozen=True)
@@ -56,8 +62,12 @@ class Reading:
     pile: str = "second_look"
     young: float = 0.0
     """Chance that the bird isn't grown yet."""
+    frontal: float = 0.0
+    """Chance that the head is seen from the front, from above or from behind."""
     outline: tuple[tuple[tuple[float, float], ...], ...] = ()
     """Rings round the comb, in pixels of the full upright photo."""
+    mistake: Mistake | None = None
+    """How often readings like this are wrong; None for models that don't know."""
 
     @property
     def best(self) -> str:
@@ -110,6 +120,8 @@ class Reading:
         share, interval = self.wattles.share, self.wattles.share_90
         return {
             "young": round(self.young, 4),
+            "frontal": round(self.frontal, 4),
+            "mistake": None if self.mistake is None else round(self.mistake.chance, 4),
             "wattle_share": None if share is None else round(share, 4),
             "wattle_share_90": None if interval is None else [round(v, 4) for v in interval],
             "doubt_codes": [
@@ -178,6 +190,8 @@ def judge(reading: Reading) -> Reading:
     if unsure or expected > limits["most_risk"]:
         ranked = sorted(zip(reading.comb, COMBS, strict=True), reverse=True)
         doubts.append(Doubt("costly_alternatives", combs=others or (ranked[1][1],)))
+    if reading.mistake and reading.mistake.doubt and not doubts:
+        doubts.append(reading.mistake.doubt)
     pile = "settled"
     if doubts or reading.best == "crest_folded_single":
         pile = "second_look"

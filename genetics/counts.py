@@ -11,8 +11,7 @@ from fractions import Fraction
 from math import comb as choose
 
 import numpy as np
-from scipy.special import gammaln
-from scipy.stats import chi2
+from scipy.special import chdtrc, gammaln
 
 from genetics.combs import CLASSES, Array, penetrance
 from genetics.cross import cross, transmission
@@ -111,7 +110,7 @@ def fit(sire: str, dam: str, counts: Mapping[str, int]) -> Fit:
         return Fit(classes, observed, expected, "certain", 1.0)
     o, e = np.array(observed, float), np.array(expected)
     if e.min() >= LEAST_EXPECTED or outcomes(total, len(classes)) > MOST_OUTCOMES:
-        p = float(chi2.sf(((o - e) ** 2 / e).sum(), len(classes) - 1))
+        p = float(chdtrc(len(classes) - 1, ((o - e) ** 2 / e).sum()))
         return Fit(classes, observed, expected, "chi-square", p)
     return Fit(classes, observed, expected, "exact multinomial", exact(o, e / total))
 

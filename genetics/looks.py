@@ -1,6 +1,7 @@
 """Several looks at one bird, as one likelihood of its comb: what they share counts once.
 
-Three things are shared. One reader's slips at several photos of a moment are alike. A head has an
+Three things are shared. One reader's slips at several photos of a moment are alike, more so from
+one side than from two. A head has an
 appearance at a moment, and a fold deceives all who look at it then: a comb's likelihood sums over
 what it may have looked like. And moments are of the same bird, whose comb may be an odd one. Where
 n looks (or moments) that say the same are alike with correlation r, they count as
@@ -33,6 +34,8 @@ class Look:
     """The reader: a person, or empty for the model."""
     moment: str = ""
     """What is the same for photos taken together: a day."""
+    view: str = ""
+    """From where the head is seen: photos from one side share more than those from two."""
 
 
 @derived
@@ -53,13 +56,17 @@ def read_from(likelihood: Array) -> Array:
 def together(looks: Sequence[Look]) -> Array:
     """Return looks at one bird as one likelihood of its comb (6,), its largest value 1."""
     numbers = tables()["looks"]
-    by_moment: dict[str, dict[str, list[Array]]] = {}
+    by_moment: dict[str, dict[str, dict[str, list[Array]]]] = {}
     for look in looks:
-        readers = by_moment.setdefault(look.moment, {})
-        readers.setdefault(look.by, []).append(read_from(look.likelihood))
+        views = by_moment.setdefault(look.moment, {}).setdefault(look.by, {})
+        views.setdefault(look.view, []).append(read_from(look.likelihood))
+    alike, across = float(numbers["of_the_reader"]), float(numbers["across_views"])
     moments = []
     for readers in by_moment.values():
-        seen = [pooled(mine, float(numbers["of_the_reader"])) for mine in readers.values()]
+        seen = [
+            pooled([pooled(mine, alike) for mine in views.values()], across)
+            for views in readers.values()
+        ]
         found = appearances()[0] @ np.prod(seen, axis=0)
         moments.append(found / found.max())
     return pooled(moments, float(numbers["of_the_bird"]))

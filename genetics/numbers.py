@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping
 from copy import deepcopy
 from functools import cache, wraps
 from importlib import resources
-from typing import Any, ParamSpec, Protocol, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from genetics.errors import GeneticsError
 from genetics.messages import Place
@@ -24,12 +24,6 @@ P = ParamSpec("P")
 R = TypeVar("R")
 TABLES = ("loci", "combs", "varieties", "fertility", "strategy", "settling")
 Overrides = Mapping[str, Any]
-FIXED = (("combs", "classes"), ("combs", "shown"))
-LOCUS_KEYS = ("name", "dominant", "recessive", "dominance", "chromosome")
-LOCUS_MORE = {"shows": list, "seen": list, "lethal": int}
-LINKAGE_KEYS = {"loci": list, "recombination": list, "cock": list, "hen": list}
-DOMINANCE = ("complete", "incomplete")
-DISTRIBUTIONS = (("combs", "leaks"), ("combs", "wattles"))
 
 _mine: dict[str, Any] = {}
 _forget: list[Callable[[], None]] = []
@@ -94,149 +88,43 @@ def read(text: str, name: str) -> dict[str, Any]:
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
         raise NumbersError("not_toml", place=Place(str(name)), reason=str(error)[:200]) from None
 
-    def wrong(path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
-        place = Place(name, line_of(text, path), key=".".join(path))
-        return NumbersError(code, place=place, **values)
+    from genetics.own_numbers import first_mistake  # only who has numbers waits for pydantic
 
     for table, value in theirs.items():
         if table not in TABLES or not isinstance(value, dict):
-            raise wrong((table,), "unknown_table", known=TABLES)
-        check_table((table,), value, shipped(table), wrong)
+            place = Place(name, line_of(text, (table,)), key=table)
+            raise NumbersError("unknown_table", place=place, known=TABLES)
+        mistake = first_mistake(table, value, shipped(table))
+        if mistake is not None:
+            place = Place(name, line_of(text, mistake.path), key=".".join(mistake.path))
+            raise NumbersError(mistake.code, place=place, **mistake.values)
     return theirs
 
 
-class Complaint(Protocol):
-    """Makes the error for a key: its path, a code, and the values of its message."""
-
-    def __call__(self, path: tuple[str, ...], code: str, /, **values: Any) -> NumbersError:
-        """Return the error to be raised."""
-
-
-def check_table(
-    path: tuple[str, ...], theirs: Mapping[str, Any], ours: Mapping[str, Any], wrong: Complaint
-) -> None:
-    """Check every key of a table against ours; raises what `wrong` makes."""
-    for key, value in theirs.items():
-        here = (*path, key)
-        if here in FIXED:
-            raise wrong(here, "fixed_key")
-        may_add = path in (("loci", "locus"), ("loci", "linkage"), ("varieties",))
-        if isinstance(value, dict) and may_add and key not in ours:
-            check_new(here, value, wrong)
-        elif key not in ours and not (path[:2] == ("loci", "locus") and key in LOCUS_MORE):
-            if not (path[:2] == ("loci", "linkage") and key in LINKAGE_KEYS):
-                known = tuple(ours)
-                raise wrong(here, "unknown_key", known=known)
-            check_value(here, value, [], wrong)
-        elif isinstance(value, dict) and isinstance(ours.get(key), dict):
-            check_table(here, value, ours[key], wrong)
-        else:
-            check_value(here, value, ours.get(key), wrong)
-
-
-def check_new(path: tuple[str, ...], value: Mapping[str, Any], wrong: Complaint) -> None:
-    """Check a locus, linkage group or variety that isn't among ours."""
-    needed: tuple[str, ...] = ("R", "P", "Cr", "Mb")
-    if path[:2] == ("loci", "locus"):
-        needed = LOCUS_KEYS
-    elif path[:2] == ("loci", "linkage"):
-        sexes = "cock" in value or "hen" in value
-        needed = ("loci", "cock", "hen") if sexes else ("loci", "recombination")
-    for key in needed:
-        if key not in value:
-            raise wrong(path, "key_missing", missing=key, needed=needed)
-    allowed = {*needed, "coincidence", *LOCUS_MORE} if path[0] == "loci" else set(needed)
-    for key, entry in value.items():
-        if key not in allowed:
-            raise wrong((*path, key), "unknown_key", known=tuple(sorted(allowed)))
-        check_value((*path, key), entry, None, wrong)
-    if path[:2] == ("loci", "linkage"):
-        for key in needed[1:]:
-            if len(value[key]) != len(value["loci"]) - 1:
-                raise wrong(
-                    (*path, key),
-                    "fractions_expected_here",
-                    number=len(value["loci"]),
-                    needed=len(value["loci"]) - 1,
-                    given=len(value[key]),
-                )
-
-
-def number(value: Any) -> bool:
-    """Whether a TOML value is a number."""
-    return isinstance(value, int | float) and not isinstance(value, bool)
-
-
-def check_value(path: tuple[str, ...], value: Any, ours: Any, wrong: Complaint) -> None:
-    """Check one value: of the same kind as ours, and of a range that makes sense."""
-    key = path[-1]
-    if ours is not None and ours != []:
-        same = number(value) if number(ours) else isinstance(value, type(ours))
-        if not same:
-            kind = "number" if number(ours) else type(ours).__name__
-            raise wrong(path, "other_kind", value=value, kind=kind, example=ours)
-        if isinstance(ours, list) and len(value) != len(ours):
-            raise wrong(path, "other_length", needed=len(ours), given=len(value))
-    numbers = [v for v in (value if isinstance(value, list) else [value]) if number(v)]
-    if key in ("recombination", "cock", "hen") and path[:2] == ("loci", "linkage"):
-        if not isinstance(value, list) or len(numbers) != len(value):
-            raise wrong(path, "not_fractions", value=value)
-        for fraction in numbers:
-            if not 0 <= fraction <= 0.5:
-                raise wrong(path, "recombination_out_of_range", fraction=fraction)
-    elif key == "dominance" and value not in DOMINANCE:
-        raise wrong(path, "none_of", value=value, known=DOMINANCE)
-    elif path[:2] in DISTRIBUTIONS and isinstance(value, list):
-        if len(numbers) != len(value) or min(numbers) < 0 or abs(sum(numbers) - 1) > 1e-9:
-            raise wrong(path, "sum_not_one", total=sum(numbers))
-    elif path[0] in ("combs", "varieties") or path[:2] == ("fertility", "rates") or key == "seen":
-        for chance in numbers:
-            if key.endswith(("_weeks", "_readings")):
-                if chance < 0:
-                    raise wrong(path, "negative", value=chance)
-            elif not 0 <= chance <= 1:
-                raise wrong(path, "not_a_probability", value=chance)
-    elif numbers and min(numbers) < 0:
-        raise wrong(path, "negative", value=min(numbers))
-
-
 def line_of(text: str, path: tuple[str, ...]) -> int:
-    """Return the line that sets a key, or its table's; 1 if neither is found.
+    """Return the line where a key or table begins; 1 if it isn't there.
 
-    >>> line_of('[combs.crest]\\nfolds = 2', ('combs', 'crest', 'folds'))
-    2
+    TOML's own parser finds it: the first lines that can be read and hold the key end with it.
+
+    >>> line_of('[combs.crest]\\n# how often\\nfolds = [\\n2]', ('combs', 'crest', 'folds'))
+    3
     """
-    table: tuple[str, ...] = ()
-    best, depth = 1, 0
-    for count, raw in enumerate(text.splitlines(), start=1):
-        line = raw.strip()
-        if line.startswith("["):
-            table = keys_of(line.strip("[]").split("]")[0])
-            here = table
-        elif "=" in line and not line.startswith("#"):
-            here = (*table, *keys_of(line.split("=")[0]))
-        else:
-            continue
-        if path[: len(here)] == here and len(here) > depth:
-            best, depth = count, len(here)
-    return best
+    lines, begins = text.splitlines(keepends=True), 1
+    for end in range(1, len(lines) + 1):
+        try:
+            found = tomllib.loads("".join(lines[:end]))
+        except tomllib.TOMLDecodeError:
+            continue  # amid a value of several lines
+        if holds(found, path):
+            return begins
+        begins = end + 1
+    return 1
 
 
-def keys_of(dotted: str) -> tuple[str, ...]:
-    """Return a dotted key, quotes allowed, as its parts.
-
-    >>> keys_of('varieties."my own"')
-    ('varieties', 'my own')
-    """
-    parts, part, quote = [], "", ""
-    for letter in dotted.strip():
-        if quote:
-            quote, part = ("", part) if letter == quote else (quote, part + letter)
-        elif letter in "\"'":
-            quote = letter
-        elif letter == ".":
-            parts.append(part.strip())
-            part = ""
-        else:
-            part += letter
-    return (*parts, part.strip())
+def holds(table: Any, path: tuple[str, ...]) -> bool:
+    """Whether tables within tables have a key."""
+    for key in path:
+        if not isinstance(table, dict) or key not in table:
+            return False
+        table = table[key]
+    return True

@@ -20,7 +20,7 @@ from genetics.cross import transmission
 from genetics.cutset_sampling import CutsetSampler
 from genetics.errors import TooWide
 from genetics.factors import Array
-from genetics.layered import layered
+from genetics.layered import by_messages, layered
 from genetics.pedigree import (
     CandidateParents,
     Layer,
@@ -221,7 +221,7 @@ def joint_exactly(flock: Flock, rows: Rows, found: Collected) -> Rows:
     answer = network.answer()
     if flock.pedigree.candidates:
         # Who the likelier parent is follows from the layers' messages.
-        by_layers, _, _ = layered(flock.pedigree, flock.layers, flock.coupling, flock.shared)
+        by_layers, _, _ = by_messages(flock.pedigree, flock.layers, flock.coupling, flock.shared)
         answer = replace(answer, which=by_layers.which)
     found.put(rows, answer, told, EXACT)
     for number in range(len(flock.layers)):

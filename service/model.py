@@ -10,13 +10,19 @@ if TYPE_CHECKING:
     from classifier.reader import Reader
 
 
-@cache
 def default_reader(folder: Path | None = None) -> Reader:
     """Return the reader of a folder of weights, or the shipped one."""
     from classifier.card import SHIPPED
+
+    return loaded(folder or SHIPPED)
+
+
+@cache
+def loaded(folder: Path) -> Reader:
+    """Return the reader of a folder of weights, loaded once."""
     from classifier.reader import Reader
 
-    return Reader(folder or SHIPPED)
+    return Reader(folder)
 
 
 def training_prior() -> tuple[float, ...]:

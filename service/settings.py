@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
+
+from platformdirs import user_data_path
+from pydantic import ValidationError
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from service.errors import UsageMistake
+
+PREFIX = "COMBWRIGHT_"
+# What a variable may say that takes no text of any kind.
+KNOWN = {"language": ("en", "de"), "keep_originals": ("yes", "no")}
 
 
 @dataclass(frozen=True)
@@ -32,24 +42,52 @@ class Settings:
         return self.home / "backups"
 
 
-def from_environment() -> Settings:
-    """COMBWRIGHT_HOME (default ~/.combwright), COMBWRIGHT_DATABASE (default SQLite there).
+class Environment(BaseSettings):
+    """The variables that settings are read from; empty ones count as not set."""
 
+    model_config = SettingsConfigDict(env_prefix=PREFIX, env_ignore_empty=True)
+
+    home: Path | None = None
+    database: str | None = None
+    numbers: Path | None = None
+    language: Literal["en", "de"] = "en"
+    keep_originals: bool = False
+
+
+def usual_home() -> Path:
+    """Return where records lie if nobody says: where the system keeps a program's data.
+
+    Earlier versions kept them in ~/.combwright; where that is, it stays in use.
+    """
+    earlier = Path.home() / ".combwright"
+    return earlier if earlier.is_dir() else user_data_path("combwright", appauthor=False)
+
+
+def from_environment() -> Settings:
+    """Return the settings that the variables of `Environment` say. Raises UsageMistake.
+
+    COMBWRIGHT_HOME (default: see `usual_home`), COMBWRIGHT_DATABASE (default SQLite there).
     COMBWRIGHT_LANGUAGE=de lets the command line speak German.
     COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_NUMBERS names a
     TOML file with the user's own numbers, see genetics/numbers.py.
     """
-    home = Path(os.environ.get("COMBWRIGHT_HOME") or Path.home() / ".combwright").resolve()
-    database = os.environ.get("COMBWRIGHT_DATABASE") or f"sqlite:///{home / 'flock.sqlite3'}"
-    own = os.environ.get("COMBWRIGHT_NUMBERS")
-    originals = os.environ.get("COMBWRIGHT_KEEP_ORIGINALS", "") in ("1", "yes")
-    language = os.environ.get("COMBWRIGHT_LANGUAGE") or "en"
+    try:
+        said = Environment()
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise UsageMistake(
+            "bad_setting",
+            name=f"{PREFIX}{first['loc'][0]}".upper(),
+            text=str(first["input"])[:80],
+            known=KNOWN[str(first["loc"][0])],
+        ) from None
+    home = (said.home or usual_home()).expanduser().resolve()
     return Settings(
         home,
-        database,
-        Path(own) if own else None,
-        language=language,
-        keep_originals=originals,
+        said.database or f"sqlite:///{home / 'flock.sqlite3'}",
+        said.numbers,
+        language=said.language,
+        keep_originals=said.keep_originals,
     )
 
 

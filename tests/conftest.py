@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import contextvars
+import importlib.util
 import io
 import json
 import os
+import sys
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,6 +18,17 @@ from typing import Any
 import pytest
 
 ROOT = Path(__file__).parent.parent
+# What an installation without PyTorch can't do: training, explaining, and being held against it.
+collect_ignore_glob = (
+    []
+    if importlib.util.find_spec("torch")
+    else [
+        "classifier/training/*",
+        "classifier/test_network.py",
+        "classifier/test_networks.py",
+        "genetics/test_against_pgmpy.py",
+    ]
+)
 DEMO = ROOT / "demo_images"
 
 
@@ -104,3 +117,17 @@ def store(settings):
     opened = open_store(settings)
     yield opened
     opened.engine.dispose()
+
+
+def docs_script(name: str) -> Any:
+    """A script of `docs/`, which is no package, as a module."""
+    spec = importlib.util.spec_from_file_location(name, ROOT / "docs" / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.path.insert(0, str(ROOT / "docs"))  # scripts there import each other
+    try:
+        spec.loader.exec_module(module)
+    finally:
+        sys.path.remove(str(ROOT / "docs"))
+    return module

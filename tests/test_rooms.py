@@ -15,7 +15,18 @@ from tests.conftest import ROOT
 
 PACKAGES = ("genetics", "classifier", "service")
 LOOSE = {"__init__", "settings", "model", "errors", "installation", "clock"}
-ROOMS = {"wording", "flock", "records", "answers", "views", "documents", "actions", "web", "cli"}
+ROOMS = {
+    "wording",
+    "shapes",
+    "flock",
+    "records",
+    "answers",
+    "views",
+    "documents",
+    "actions",
+    "web",
+    "cli",
+}
 
 
 @pytest.fixture(scope="module")

@@ -32,6 +32,7 @@ COMB_MAKERS: dict[str, Maker] = {
     "walnut": lumps.walnut,
     "v": blade.horns,
     "cup": blade.cup,
+    "carnation": blade.carnation,
     "combless": combless,
     "trimmed": blade.trimmed,
 }

@@ -113,11 +113,13 @@ def single(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
     lean = rng.normal(0, 0.12) * np.ones(ALONG)
     ease = 0.8
     if size > 0.38 and rng.random() < (0.12 if recipe.cock else 0.5):
-        fall = np.interp(np.linspace(0, 1, ALONG), [0, 0.15, 0.42, 1], [0.1, 0.3, 1, 1])
-        lean = rng.choice([-1, 1]) * rng.uniform(1.2, 2.5) * fall
+        lean = rng.choice([-1, 1]) * rng.uniform(1.2, 2.5) * fallen(rng)
         ease, height = rng.uniform(0.2, 0.5), height * rng.uniform(1, 1.3)
     wave = rng.normal(0, 0.05) * np.sin(np.linspace(0, 2 * np.pi * rng.uniform(0.5, 1.4), ALONG))
     frost = "frostbite" in recipe.nuisances
+    young = recipe.age_weeks < 18
+    if young:  # a low blade, its points hardly begun
+        height *= rng.uniform(0.55, 1)
     blade = Blade(
         front=0.45,
         end=end,
@@ -126,7 +128,7 @@ def single(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
         thickness=rng.uniform(0.024, 0.045) * (0.7 + 0.4 * size),
         lean=lean,
         zigzag=wave,
-        body=rng.uniform(0.62, 0.76) if frost else rng.uniform(0.46, 0.64),
+        body=rng.uniform(0.62, 0.8) if frost or young else rng.uniform(0.46, 0.64),
         rear=rng.uniform(0.35, 0.6),
         follow=rng.random(),
         sharp=rng.uniform(1.1, 1.6) if frost else rng.uniform(0.62, 1.1),
@@ -134,6 +136,20 @@ def single(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
     )
     add_blade(bag, blade, rng, colour, noise, tip=-0.75 if frost else 0.3)
     return Foot(end + 0.05, 0.035)
+
+
+def fallen(rng: np.random.Generator) -> Array:
+    """How far a blade falls over, for each station (ALONG,); negative to the other side.
+
+    Its rear alone, as mostly; the whole, over the eye and towards the beak; or its front to one
+    side and its rear to the other.
+    """
+    stations, amounts = (
+        ([0, 0.15, 0.42, 1], [0.1, 0.3, 1, 1]),
+        ([0, 0.08, 0.25, 1], [0.4, 0.9, 1, 0.9]),
+        ([0, 0.1, 0.3, 0.45, 0.6, 1], [0.5, 1, 0.9, 0, -0.9, -1]),
+    )[int(rng.choice(3, p=[0.5, 0.3, 0.2]))]
+    return np.interp(np.linspace(0, 1, ALONG), stations, amounts)
 
 
 def folded(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
@@ -180,7 +196,7 @@ def trimmed(
     blade = Blade(
         front=0.45,
         end=end,
-        height=rng.uniform(0.05, 0.12) * (0.6 + 0.5 * recipe.comb_size),
+        height=rng.uniform(0.015, 0.12) * (0.6 + 0.5 * recipe.comb_size),
         points=0,
         thickness=rng.uniform(0.03, 0.05),
         body=1.0,
@@ -195,14 +211,15 @@ def horns(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noi
     """Return a V comb: two horns, joined at the foot, that part to left and right."""
     size = 0.5 + 0.5 * recipe.comb_size
     front, length = rng.uniform(0.3, 0.4), rng.uniform(0.1, 0.17)
-    spread, height = rng.uniform(0.3, 0.75), rng.uniform(0.28, 0.55) * size
+    spread, height = rng.uniform(0.3, 0.75), rng.uniform(0.28, 0.7) * size
+    points = 1 if rng.random() < 0.65 else 2
     for side in (-1, 1):
         blade = Blade(
             front=front,
             end=front - length,
             height=height * rng.uniform(0.85, 1.1),
-            points=1,
-            thickness=rng.uniform(0.035, 0.055),
+            points=points,
+            thickness=rng.uniform(0.035, 0.06),
             spread=side * spread,
             lean=np.full(ALONG, side * rng.uniform(-0.5, 0.1)),
             body=0.3,
@@ -217,24 +234,62 @@ def horns(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noi
 def cup(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise) -> Foot:
     """Return a cup (buttercup) comb.
 
-    Two toothed walls that close to a crown behind one front blade.
+    Two toothed walls that close to a crown, low and neat or with long points like fingers.
     """
     size = 0.45 + 0.5 * recipe.comb_size
-    front, end = 0.36, rng.uniform(-0.16, -0.05)
+    front, end = 0.36, rng.uniform(-0.16, -0.02)
+    fingers = rng.random() < 0.5
     u = np.linspace(0, 1, ALONG)
+    ring = np.sin(np.pi * np.clip(u * 1.02, 0, 1)) ** 0.6
     for side in (-1, 1):
-        ring = np.sin(np.pi * np.clip(u * 1.02, 0, 1)) ** 0.6
         blade = Blade(
             front=front,
             end=end,
-            height=rng.uniform(0.3, 0.42) * size,
-            points=int(rng.integers(4, 7)),
-            thickness=0.03,
-            spread=side * rng.uniform(0.25, 0.5),
+            height=rng.uniform(0.4, 0.66) * size if fingers else rng.uniform(0.25, 0.42) * size,
+            points=int(rng.integers(3, 6)) if fingers else int(rng.integers(4, 7)),
+            thickness=rng.uniform(0.026, 0.04),
+            spread=side * rng.uniform(0.25, 0.7 if fingers else 0.5),
             zigzag=side * ring * rng.uniform(0.2, 0.4),
-            body=rng.uniform(0.4, 0.55),
+            body=rng.uniform(0.22, 0.4) if fingers else rng.uniform(0.4, 0.55),
             rear=0.25,
+            sharp=rng.uniform(0.6, 1.1),
             offset=side * 0.05,
         )
         add_blade(bag, blade, rng, colour, noise)
     return Foot(end - 0.03, 0.15)
+
+
+def carnation(
+    bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, noise: Noise
+) -> Foot:
+    """Return a single blade with side blades at its rear, which cross it or stand off it."""
+    size = 0.45 + 0.5 * recipe.comb_size
+    end = rng.uniform(-0.3, -0.12)
+    height = rng.uniform(0.35, 0.6) * size
+    middle = Blade(
+        front=0.43,
+        end=end,
+        height=height,
+        points=int(rng.integers(4, 7)),
+        thickness=rng.uniform(0.028, 0.045),
+        lean=np.full(ALONG, rng.normal(0, 0.12)),
+        body=rng.uniform(0.45, 0.6),
+        rear=rng.uniform(0.3, 0.5),
+        sharp=rng.uniform(0.7, 1.1),
+    )
+    add_blade(bag, middle, rng, colour, noise)
+    for side in (-1, 1):
+        sprig = Blade(
+            front=rng.uniform(0.08, 0.24),
+            end=end + rng.uniform(0, 0.08),
+            height=height * rng.uniform(0.5, 0.95),
+            points=int(rng.integers(1, 4)),
+            thickness=rng.uniform(0.028, 0.045),
+            spread=side * rng.uniform(0.5, 1.1),
+            body=rng.uniform(0.3, 0.5),
+            rear=0.2,
+            sharp=rng.uniform(0.6, 1.1),
+            offset=side * 0.04,
+        )
+        add_blade(bag, sprig, rng, colour, noise)
+    return Foot(end - 0.02, 0.13)

@@ -69,6 +69,8 @@ def skull(
     broad, fine = Noise(rng, 7.0), Noise(rng, 9.0)
     creases = Noise(rng, 34.0, 12)
     spread = rng.uniform(0.8, 1.2) if recipe.cock else rng.uniform(0.45, 0.95)
+    if rng.random() < (0.6 if recipe.odd == "trimmed" else 0.12):
+        spread = rng.uniform(1.15, 1.6)  # bare far back, as game birds are
     spread *= 0.7 + 0.3 * min(1.0, recipe.age_weeks / 24)
     points = on_skull(FINE)
     skin = bare(points, recipe, foot, spread, fine)

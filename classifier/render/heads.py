@@ -1,10 +1,13 @@
 """Render heads by seed: photos, masks and a truth table.
 
     python -m classifier.render.heads --out renders --first 0 --count 2000 --jobs 2 \\
-        [--photos PHOTOS]
+        [--photos PHOTOS] [--shots 3] [--frames 10] [--crests] [--strain 0]
 
 With photographs (of the split `train`), pieces of them that show no labelled head stand behind
 the rendered ones. Such renders are for training alone: they must not be published.
+`--shots` takes further pictures of each bird, `--frames` so many of one second and one from another
+side; `--crests` only crested single combs of the test, with the form of crest that no render for
+training has; `--strain` birds of one strain, numbered from `--first`.
 Deterministic by seed, VERSION and photographs. A folder may be continued: seeds that are there
 are skipped.
 """
@@ -16,8 +19,8 @@ import csv
 import subprocess
 import sys
 import zlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,9 +29,10 @@ from PIL import Image
 
 from classifier.render.bird import build
 from classifier.render.photo import Scene, develop, resolution
-from classifier.render.recipe import VERSION, Recipe, draw
+from classifier.render.recipe import UNSEEN_CREST, VERSION, Recipe, draw, frames, shots
 from classifier.render.shapes import Array
 from classifier.render.stage import Stage
+from classifier.render.strain import bird_of
 from classifier.training.datasets import part_of_seed, photographs
 
 NEAR, FAR = 224, 320
@@ -103,26 +107,45 @@ def render(
     return Head(recipe, photo, shot.masks, box, shot.comb_visible, pixels)
 
 
-def run(
-    out: Path, seeds: list[int], comb: str | None, part: str, photos: Path | None = None
-) -> None:
-    """Render `seeds` into `out`; truth goes to `truth-<version>-<part>.csv`."""
-    (out / "masks").mkdir(parents=True, exist_ok=True)
-    # Columns may change between versions of the recipe, so each has its own table.
-    table = out / f"truth-{VERSION}-{part}.csv"
+def crested(seed: int) -> Recipe:
+    """Return a single comb, folded or not, under the form of crest kept for the test."""
+    comb = ("single", "crest_folded_single")[seed % 2]
+    recipe = draw(seed, comb, crest_form=UNSEEN_CREST)
+    return recipe if recipe.crest else replace(recipe, crest=0.3 + 0.7 * (seed % 97) / 97)
+
+
+def recipes(args: argparse.Namespace) -> Iterator[Recipe]:
+    """Every picture that the command line asks for and that `--out` doesn't hold."""
     done = set()
-    for path in out.glob("truth-*.csv"):
+    for path in args.out.glob("truth-*.csv"):
         with path.open(newline="", encoding="utf-8") as file:
-            done |= {int(row["seed"]) for row in csv.DictReader(file)}
-    scenes = {held: scenes_of(photos, held) if photos else [] for held in (False, True)}
+            done |= {(int(row["seed"]), int(row.get("shot") or 0)) for row in csv.DictReader(file)}
+    seeds = list(range(args.first, args.first + args.count))
+    if args.crests:
+        seeds = [seed for seed in seeds if part_of_seed(seed) == "test"]
+    for seed in seeds[int(args.part) :: args.jobs]:
+        if args.strain is not None:
+            bird = bird_of(args.strain, seed)
+        else:
+            bird = crested(seed) if args.crests else draw(seed, args.comb)
+        wanted = frames(bird, args.frames) if args.frames else shots(bird, args.shots)
+        yield from (r for r in wanted if (r.seed, r.shot) not in done)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Render one part of the seeds; truth goes to `truth-<version>-<part>.csv`."""
+    (args.out / "masks").mkdir(parents=True, exist_ok=True)
+    # Columns may change between versions of the recipe, so each has its own table.
+    table = args.out / f"truth-{VERSION}-{args.part}.csv"
+    scenes = {held: scenes_of(args.photos, held) if args.photos else [] for held in (False, True)}
     stage = Stage()
-    for seed in seeds:
-        if seed in done:
-            continue
-        head = render(stage, draw(seed, comb), scenes=scenes[part_of_seed(seed) == "test"])
-        name = f"{head.recipe.odd or head.recipe.comb}-{seed:06d}"
-        head.photo.save(out / f"{name}.jpg", quality=90)
-        Image.fromarray((head.masks * 255).astype(np.uint8)).save(out / "masks" / f"{name}.png")
+    for recipe in recipes(args):
+        head = render(stage, recipe, scenes=scenes[part_of_seed(recipe.seed) == "test"])
+        again = f"-{recipe.shot}" if recipe.shot else ""
+        name = f"{recipe.odd or recipe.comb}-{recipe.seed:06d}{again}"
+        head.photo.save(args.out / f"{name}.jpg", quality=90)
+        masks = Image.fromarray((head.masks * 255).astype(np.uint8))
+        masks.save(args.out / "masks" / f"{name}.png")
         row = head.truth(f"{name}.jpg")
         fresh = not table.exists()
         with table.open("a", newline="", encoding="utf-8") as file:
@@ -140,14 +163,17 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=2000)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--comb")
+    parser.add_argument("--shots", type=int, default=1, choices=(1, 2, 3))
+    parser.add_argument("--frames", type=int, default=0, help="of one second, and another view")
+    parser.add_argument("--strain", type=int, help="birds of one strain")
+    parser.add_argument("--crests", action="store_true", help="crested single combs of the test")
     parser.add_argument(
         "--photos", type=Path, help="folder with labels.csv, whose pictures stand behind the heads"
     )
     parser.add_argument("--part", help=argparse.SUPPRESS)
     args = parser.parse_args()
-    seeds = list(range(args.first, args.first + args.count))
     if args.part is not None:
-        run(args.out, seeds[int(args.part) :: args.jobs], args.comb, args.part, args.photos)
+        run(args)
         return
     command = [sys.executable, "-m", "classifier.render.heads", *sys.argv[1:]]
     # Our own module by our own Python, no shell.

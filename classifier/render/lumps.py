@@ -171,7 +171,9 @@ def triple_pea(
     size = recipe.comb_size
     front, back = rng.uniform(0.42, 0.47), rng.uniform(-0.06, 0.16)
     apart = rng.uniform(0.07, 0.11) * (0.75 + 0.35 * size)
-    height = rng.uniform(0.08, 0.19) * (0.35 + 0.85 * size)
+    tall = rng.random() < 0.25
+    height = rng.uniform(0.19, 0.27) if tall else rng.uniform(0.08, 0.19)
+    height *= 0.35 + 0.85 * size
     sides = rng.uniform(0.4, 0.72)
     for offset, share in ((-apart, sides), (0.0, 1.0), (apart, sides)):
         shorter = 0.0 if offset == 0 else rng.uniform(0.02, 0.08)
@@ -213,7 +215,8 @@ def walnut(bag: Bag, recipe: Recipe, rng: np.random.Generator, colour: Array, no
     fine = Noise(rng, rng.uniform(30, 50), 8)
     warped = shape + fine(shape)[:, None] * 0.006
     furrows = 1 - np.minimum(1, np.abs(coarse(warped)) * rng.uniform(2.0, 3.2))
-    depth = -rng.uniform(0.08, 0.24) * furrows**1.5 + rng.uniform(0.02, 0.05) * fine(shape)
+    deep = rng.uniform(0.02, 0.08) if rng.random() < 0.2 else rng.uniform(0.08, 0.24)
+    depth = -deep * furrows**1.5 + rng.uniform(0.02, 0.05) * fine(shape)
     if form == "strawberry":
         depth += 0.05 * np.abs(Noise(rng, 60, 10)(shape))
     if rng.random() < 0.7:  # the cross furrow

@@ -12,7 +12,7 @@ import numpy as np
 from PIL import Image, ImageDraw, ImageFilter, ImageOps
 
 from classifier.boxes import Box, crosses
-from classifier.render.recipe import Recipe, palette, stream
+from classifier.render.recipe import BURST, Recipe, palette, stream
 from classifier.render.shapes import Array
 
 DRAWN = 0.15  # share of drawn backdrops where photographs are there to stand behind
@@ -147,7 +147,7 @@ def resolution(recipe: Recipe, size: int, head_pixels: float) -> int:
 
     Heads of 30 and more, as on the web.
     """
-    rng = stream(recipe.seed, "resolution")
+    rng = stream(recipe.seed, recipe.of_shot("resolution"))
     if recipe.sharp or rng.random() >= 0.6:
         return size
     return int(np.clip(size * (32 + 110 * rng.random() ** 0.9) / head_pixels, 40, size))
@@ -164,7 +164,7 @@ def develop(
     pixels and more, as the real photographs have them. Where photographs are given as `scenes`,
     most heads stand before a piece of one, which keeps its own tones and grain.
     """
-    rng = stream(recipe.seed, "photo")
+    rng = stream(recipe.seed, recipe.of_shot("photo"))
     size = picture.size[0]
     small = resolution(recipe, size, head_pixels)
     ground = behind(size, small, scenes, rng)
@@ -178,7 +178,11 @@ def develop(
     else:
         bird = toned(rgba[..., :3], cover, rng)
         scene = bird * cover + np.asarray(ground, float) * (1 - cover)
-    scene = scene + rng.normal(0, rng.uniform(0, 7), scene.shape)
+    coarse = rng.uniform(0, 7)
+    grain = rng.normal(0, coarse, scene.shape)
+    if recipe.shot >= BURST:  # the same light and lens, but every frame has grain of its own
+        grain = stream(recipe.seed, f"grain {recipe.shot}").normal(0, coarse, scene.shape)
+    scene = scene + grain
     photo = Image.fromarray(np.clip(scene, 0, 255).astype(np.uint8))
     if "wire" in recipe.nuisances:
         mesh(ImageDraw.Draw(photo), size, rng, width=max(1, size // 110))

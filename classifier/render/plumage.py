@@ -176,9 +176,25 @@ def crest(
     """Add a tuft on the skull behind the comb's foot, from a few feathers to a full globe."""
     size = recipe.crest
     behind = min(-0.12, back - 0.05) if rng.random() < 0.75 else -0.16
+    if recipe.silky and rng.random() < 0.4:
+        behind = min(0.06, back + 0.08)  # down that buries the rear of whatever comb
     ground = coat.ground
     common: dict[str, Any] = {"paint": paint, "ground": ground, "rng": rng, "silky": recipe.silky}
-    if size > 0.6 and rng.random() < 0.55:
+    if recipe.crest_form == "fountain":
+        g = 0.10 + 0.16 * size
+        tuft(
+            bag,
+            (behind - 0.04, 0, 0.30 + g * 0.35),
+            (g * 1.1, g * 1.25, g * 0.8),
+            1300,
+            length=0.26 + 0.14 * size,
+            width=0.013,
+            droop=float(rng.uniform(0.5, 0.9)),
+            flow=(float(rng.uniform(0.1, 0.7)), 0, 0.5),
+            lift=0.6,
+            **common,
+        )
+    elif recipe.crest_form == "globe":
         g = 0.17 + 0.22 * size
         tuft(
             bag,

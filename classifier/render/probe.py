@@ -25,7 +25,8 @@ from classifier.boxes import Box, shorter, square_crop
 from classifier.network import ReaderNetwork, load_imagenet
 from classifier.training.datasets import Sample, photographs, renders
 from classifier.training.pipeline import pack_backbone
-from classifier.training.reader import VIEW_CONTEXT, backbone_of, normalise
+from classifier.training.predictions import VIEW_CONTEXT, normalise
+from classifier.training.reader import backbone_of
 from classifier.vocabulary import ALLOWED
 
 Array = NDArray[np.float64]

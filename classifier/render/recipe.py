@@ -15,12 +15,18 @@ from typing import Any
 
 import numpy as np
 
-VERSION = 3
+from classifier.training.datasets import part_of_seed
+
+VERSION = 4
 COMBS = ("single", "crest_folded_single", "rose", "single_blade_pea", "triple_pea", "walnut")
-ODD_COMBS = ("v", "cup", "combless", "trimmed")
+# Combs that are none of the six, and how often each is drawn among them (assumption).
+ODD_COMBS = {"v": 0.22, "cup": 0.22, "carnation": 0.12, "combless": 0.14, "trimmed": 0.3}
+# Two forms of crest are for training; the third is kept for the test, where half of them have it.
+CREST_FORMS, UNSEEN_CREST = ("tuft", "globe"), "fountain"
 NONE = "none_of_these"
 # A pass through this list gives every class its share; none-of-these gets one in eight.
 ROUND = (*COMBS, "walnut", NONE)
+BURST = 10
 NUISANCES = ("hand", "wire", "neighbour", "frostbite", "wet", "straw")
 
 
@@ -42,6 +48,7 @@ class Recipe:
     age_weeks: int = 52
     comb_size: float = 1.0
     crest: float = 0.0
+    crest_form: str = "tuft"
     beard: float = 0.0
     wattle: float = 0.5
     plumage: str = "white"
@@ -55,12 +62,19 @@ class Recipe:
     blur: float = 0.0
     sharp: bool = False
     """Keep the full resolution, as a steady hand at arm's length would."""
+    shot: int = 0
+    """0 the first picture of a bird, 1 one of the same moment, 2 another view; from BURST on the
+    next frames of the first one's second."""
 
     @property
     def wattle_word(self) -> str:
         """The wattle size in the words of flock.csv, or 'none'."""
         bounds = ((0.04, "none"), (0.3, "small"), (0.62, "medium"))
         return next((word for bound, word in bounds if self.wattle < bound), "large")
+
+    def of_shot(self, part: str) -> str:
+        """Name of the stream for a part that another view draws anew and a burst doesn't."""
+        return f"{part} again" if self.shot == 2 else part
 
     def truth(self) -> dict[str, Any]:
         """Columns for the truth table."""
@@ -92,6 +106,21 @@ def grown(age_weeks: float, cock: bool) -> float:
     return float(1 / (1 + np.exp(-(age_weeks - middle) / span)))
 
 
+def frames(recipe: Recipe, count: int) -> list[Recipe]:
+    """Return the frames of a second, the first picture first, and after them another view."""
+    first, _, other = shots(recipe, 3)
+    return [first, *(replace(recipe, shot=BURST + i) for i in range(count - 1)), other]
+
+
+def shots(recipe: Recipe, count: int) -> list[Recipe]:
+    """Return one to three pictures of a bird: one, another of the same moment, another view."""
+    views = palette()["frequencies"]["view"]
+    other = pick(
+        stream(recipe.seed, "other view"), {k: v for k, v in views.items() if k != recipe.view}
+    )
+    return [recipe, replace(recipe, shot=1), replace(recipe, shot=2, view=other)][:count]
+
+
 def draw(seed: int, comb: str | None = None, **fixed: Any) -> Recipe:
     """Return the recipe of a seed; `comb` and any other field may be fixed by the caller.
 
@@ -108,27 +137,34 @@ def draw(seed: int, comb: str | None = None, **fixed: Any) -> Recipe:
     size = max(0.14, float(size * (0.2 + 0.8 * grown(age, cock))))
     crested = rng.random() < 0.33 or comb == "crest_folded_single"
     crest = float(rng.uniform(0.2, 1.0)) if crested else 0.0
+    form = "globe" if crest > 0.6 and rng.random() < 0.55 else "tuft"
+    if rng.random() < 0.5 and part_of_seed(seed) == "test":
+        form = UNSEEN_CREST
     beard = float(rng.uniform(0.5, 1.15)) if rng.random() < 0.25 else 0.0
     wattle = float(rng.uniform(0.0, 1.0)) * (0.35 + 0.65 * size / 1.1)
     if rng.random() < 0.12:
         wattle = 0.0
     if beard:
         wattle *= 0.25
+    odd = pick(rng, ODD_COMBS) if comb == NONE else ""
+    if odd == "trimmed" and rng.random() < 0.6:
+        wattle = 0.0  # who trims the comb mostly trims the wattles too
     nuisances = tuple(n for n in NUISANCES if rng.random() < tables["nuisance"][n])
-    far = bool(rng.random() < 0.22)
+    far = bool(rng.random() < 0.28)
     recipe = Recipe(
         seed=seed,
         comb=comb,
-        odd=str(rng.choice(ODD_COMBS)) if comb == NONE else "",
+        odd=odd,
         cock=cock,
         age_weeks=age,
         comb_size=size,
         crest=crest,
+        crest_form=form,
         beard=beard,
         wattle=wattle,
         plumage=pick(rng, tables["plumage"]),
-        silky=bool(rng.random() < 0.12),
-        dark_skin=bool(rng.random() < 0.11),
+        silky=bool(rng.random() < 0.15),
+        dark_skin=bool(rng.random() < 0.17),
         view=pick(rng, tables["view"]),
         light=pick(rng, tables["light"]),
         backdrop=pick(rng, tables["backdrop"]),

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, ImageDraw
 
-from classifier.render.recipe import Recipe, stream
+from classifier.render.recipe import BURST, Recipe, stream
 from classifier.render.shapes import Array, Bag, unit
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -82,6 +82,13 @@ def aim(recipe: Recipe, bag: Bag, rng: np.random.Generator) -> Camera:
     rise = rng.uniform(-8, 16) if rng.random() < 0.62 else rng.uniform(10, 36)
     if recipe.view == "above":
         rise = rng.uniform(42, 68)
+    tilt = rng.normal(0, 9) if rng.random() < 0.85 else rng.uniform(-45, 45)
+    if recipe.shot == 1:  # the same moment: the head has hardly moved
+        apart = stream(recipe.seed, "burst").normal(0, (6, 4, 4))
+        turn, rise, tilt = turn + apart[0], rise + apart[1], tilt + apart[2]
+    elif recipe.shot >= BURST:  # the same second: a bird held in one hand
+        apart = stream(recipe.seed, f"frame {recipe.shot}").normal(0, (3, 2, 2))
+        turn, rise, tilt = turn + apart[0], rise + apart[1], tilt + apart[2]
     azimuth, elevation = math.radians(side * turn), math.radians(rise)
     back = np.array(
         [
@@ -90,7 +97,7 @@ def aim(recipe: Recipe, bag: Bag, rng: np.random.Generator) -> Camera:
             math.sin(elevation),
         ]
     )
-    roll = math.radians(rng.normal(0, 9) if rng.random() < 0.85 else rng.uniform(-45, 45))
+    roll = math.radians(tilt)
     x = unit(np.cross(np.array([0, 0, 1.0]), back))
     y = np.cross(back, x)
     right = x * math.cos(roll) + y * math.sin(roll)
@@ -300,7 +307,7 @@ class Stage:
 
     def shoot(self, recipe: Recipe, bag: Bag, size: int) -> Shot:
         """Render a bird and its masks at `size` x `size` pixels."""
-        rng = stream(recipe.seed, "camera")
+        rng = stream(recipe.seed, recipe.of_shot("camera"))
         self._place(bag)
         view = aim(recipe, bag, rng)
         lens = self.camera.data

@@ -86,22 +86,45 @@ def erase(images: Tensor, share: float = 0.25) -> Tensor:
     return torch.where(hidden, torch.rand(n, 3, 1, 1, device=device), images)
 
 
-def turns(n: int, context: float, device: torch.device) -> Tensor:
+def drawn_errors(errors: Tensor, count: int, share: float, device: torch.device) -> Tensor:
+    """Rows (count, 3) of `errors` for a share of the crops, none (0, 0, 1) for the others."""
+    picks = torch.randint(len(errors), (count,), device=device)
+    none = torch.tensor([0.0, 0.0, 1.0], device=device)
+    return torch.where(torch.rand(count, 1, device=device) < share, errors[picks], none)
+
+
+def turns(askew: Tensor, context: float, view: float, device: torch.device) -> Tensor:
     """Matrices (n, 2, 3) that turn, scale, shift and mirror head crops.
 
-    `context` is the width of the crops in units of the view wanted in the end.
+    `context` is the width of the crops and `view` that wanted in the end, in sides of the head;
+    `askew` (n, 3) how the box lies beside the true one: shift in sides of the head, and scale.
     """
-    scale = torch.exp(rand(n, -0.16, 0.2, device)) / context
+    n = len(askew)
+    scale = torch.exp(rand(n, -0.16, 0.2, device)) * askew[:, 2] * view / context
     wild = torch.rand(n, device=device) < 0.12
     degrees = torch.where(wild, rand(n, -90, 90, device), torch.randn(n, device=device) * 13)
+    shift = (torch.rand(n, 2, device=device) - 0.5) * 0.18 + 2 * askew[:, :2]
     return affine(
         n,
         scale,
         degrees,
         (torch.rand(n, device=device) < 0.5).float(),
-        (torch.rand(n, 2, device=device) - 0.5) * 0.14,
+        shift / context,
         torch.exp(rand(n, -0.12, 0.12, device)),
     )
+
+
+def recolour(images: Tensor, share: float) -> Tensor:
+    """Return some pictures with their colour channels mixed at random, brightness kept."""
+    if share <= 0:
+        return images
+    n, device = len(images), images.device
+    mixed = torch.rand(n, 3, 3, device=device)
+    mixed = mixed / mixed.sum(2, keepdim=True)
+    chosen = (torch.rand(n, 1, 1, 1, device=device) < share).float()
+    # A sum over three channels isn't left to autocast, which would make it coarse.
+    other = (mixed[..., None, None] * images[:, None]).sum(2)
+    return torch.lerp(images, other, chosen)
 
 
 def masks(codes: Tensor, matrices: Tensor, size: int) -> Tensor:

@@ -9,11 +9,14 @@ from typing import Any
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from PIL import Image
 from torch import Tensor
 
 from classifier.training.datasets import HEAD_SIZE, MASK_SIZE, rows_of
 from classifier.vocabulary import ALLOWED, COMBS, NONE, WATTLES
+
+DECODED = "heads.npy"
 
 
 @dataclass
@@ -30,6 +33,7 @@ class HeadPack:
     wattles: Tensor
     """Index into WATTLES, -1 if unknown."""
     young: Tensor
+    frontal: Tensor
     masks: Tensor
     """uint8 (n, m, m): 0 neither, 1 comb, 2 wattles, 255 unknown."""
     rendered: Tensor
@@ -38,6 +42,14 @@ class HeadPack:
     parts: list[str]
     """'train', 'choice' or 'test'."""
     pixels: Tensor
+    sharpness: Tensor
+    bright: Tensor
+    wattle_share: Tensor
+    """True area of the wattles over that of the square round the head; NaN is unknown."""
+    scenes: list[str]
+    """File of the whole picture in the pack, if it is there."""
+    rounds: list[str]
+    """'first' or 'second' round of photographs; empty for renders."""
 
     def to(self, device: torch.device) -> HeadPack:
         """Return the same pack with its tensors on `device`."""
@@ -47,22 +59,36 @@ class HeadPack:
         return HeadPack(**moved)
 
 
-def load_heads(folder: Path) -> HeadPack:
-    """Read `heads.csv` and its crops."""
-    rows = rows_of(folder / "heads.csv")
+def decoded_heads(folder: Path, rows: list[dict[str, str]]) -> NDArray[np.uint8]:
+    """Crops (n, 3, s, s) of a pack."""
     images = np.zeros((len(rows), 3, HEAD_SIZE, HEAD_SIZE), np.uint8)
-    masks = np.full((len(rows), MASK_SIZE, MASK_SIZE), 255, np.uint8)
     for i, row in enumerate(rows):
         with Image.open(folder / row["file"]) as picture:
             images[i] = np.asarray(picture.convert("RGB")).transpose(2, 0, 1)
-        drawn = folder / row["file"].replace("h", "m", 1).replace(".webp", ".png")
+    return images
+
+
+def keep_decoded(folder: Path) -> None:
+    """Write a pack's crops as one array beside them, for many runs that read them at once."""
+    if not (folder / DECODED).exists():
+        np.save(folder / DECODED, decoded_heads(folder, rows_of(folder / "heads.csv")))
+
+
+def load_heads(folder: Path) -> HeadPack:
+    """Read `heads.csv` and its crops."""
+    rows = rows_of(folder / "heads.csv")
+    decoded = folder / DECODED
+    images = np.load(decoded, mmap_mode="c") if decoded.exists() else decoded_heads(folder, rows)
+    masks = np.full((len(rows), MASK_SIZE, MASK_SIZE), 255, np.uint8)
+    for i, row in enumerate(rows):
+        drawn = folder / row["file"].replace("/h", "/m").replace(".webp", ".png")
         if drawn.exists():
             with Image.open(drawn) as picture:
                 masks[i] = np.asarray(picture)
     labels = [row["label"] for row in rows]
     yes = {"yes": 1.0, "no": 0.0}
-    none = {NONE: 1.0, "not_a_head": 1.0, "unclear": math.nan}
-    readable = {"unclear": 0.0, "not_a_head": math.nan}
+    none = {NONE: 1.0, "not_a_head": 1.0, "unclear": math.nan, "differ": math.nan}
+    readable = {"unclear": 0.0, "not_a_head": math.nan, "differ": math.nan}
 
     def column(values: list[float]) -> Tensor:
         return torch.tensor(values, dtype=torch.float32)
@@ -76,10 +102,16 @@ def load_heads(folder: Path) -> HeadPack:
         column([yes.get(r["beard"], math.nan) for r in rows]),
         torch.tensor([WATTLES.index(r["wattles"]) if r["wattles"] else -1 for r in rows]),
         column([yes.get(r["young"], math.nan) for r in rows]),
+        column([yes.get(r["frontal"], math.nan) for r in rows]),
         torch.from_numpy(masks),
         torch.tensor([r["source"] == "render" for r in rows]),
         labels,
         [r["group"] for r in rows],
         [r["part"] for r in rows],
         column([float(r["pixels"] or 0) for r in rows]),
+        column([float(r["sharpness"] or 0) for r in rows]),
+        column([float(r["bright"] or 0) for r in rows]),
+        column([float(r["wattle_share"] or "nan") for r in rows]),
+        [r["scene"] for r in rows],
+        [r["round"] for r in rows],
     )

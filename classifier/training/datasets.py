@@ -17,13 +17,19 @@ from PIL import Image
 
 from classifier.boxes import Box, crosses, shorter, square_crop
 from classifier.errors import ClassifierError
-from classifier.vocabulary import ALLOWED, NONE
+from classifier.quality import measured
+from classifier.vocabulary import ALLOWED, COMBS, NONE
 
-HEAD_SIZE, HEAD_CONTEXT = 208, 1.6
-MASK_SIZE = 52
+# Wide enough that a crop may be looked at as askew as the finder's boxes lie.
+HEAD_SIZE, HEAD_CONTEXT = 256, 2.0
+MASK_SIZE = 64
+PART = 2000  # crops in one folder of a pack
 # Weeks below which a bird counts as young, and from which as grown; between them neither.
 YOUNG, GROWN = 20, 26
-SCENE_SIZE = 320
+SCENE_SIZE = 416
+FAR_SIDE = 300  # renders at least so wide show more than the head
+# Views in which a blade shows its edge, not its side.
+FRONTAL = ("front", "above", "behind")
 
 
 class DataError(ClassifierError):
@@ -44,6 +50,12 @@ class Sample:
     wattles: str = ""
     young: str = ""
     """'yes' or 'no' where the age is known and clear."""
+    frontal: str = ""
+    """'yes' or 'no' where the view is known (renders)."""
+    round: str = ""
+    """'second' for photographs picked because an earlier reader doubted them."""
+    own_box: bool = True
+    """Whether people drew the box, rather than accept a finder's."""
     mask: Path | None = None
     """Picture with the comb in red and the wattles in green."""
 
@@ -88,6 +100,8 @@ def photographs(folder: Path, split: str) -> list[Sample]:
                 row["beard"],
                 row["wattles"],
                 {"chick": "yes", "juvenile": "yes", "adult": "no"}.get(row["age"], ""),
+                round="second" if row["box_from"] else "first",
+                own_box=row["box_from"] in ("", "reader"),
             )
         )
     return samples
@@ -109,7 +123,8 @@ def renders(folder: Path) -> list[Sample]:
             "yes" if float(row["beard"]) > 0 else "no",
             row["wattles"],
             young_word(int(row["age_weeks"])),
-            folder / "masks" / Path(row["file"]).with_suffix(".png").name,
+            "yes" if row["view"] in FRONTAL else "no",
+            mask=folder / "masks" / Path(row["file"]).with_suffix(".png").name,
         )
         for table in tables
         for row in rows_of(table)
@@ -154,25 +169,37 @@ def not_heads(sample: Sample, picture: Image.Image, rng: np.random.Generator) ->
 def holds_scene(sample: Sample, picture: Image.Image) -> bool:
     """Whether the finder learns from a picture.
 
-    Close-ups too, for heads that fill the picture, but fewer: whole birds are harder to find.
+    Of renders every second of a whole bird and every eighth close-up, of all combs: whole birds
+    are harder to find, and renders teach the finder less than photographs.
     """
-    near = sample.source == "render" and picture.width < SCENE_SIZE
-    wanted = not near or int(sample.group.split("-")[1]) % 3 == 0
+    wanted = True
+    if sample.source == "render":
+        seed = int(sample.group.split("-")[1])
+        wanted = seed // len(COMBS) % (2 if picture.width >= FAR_SIDE else 8) == 0
     return wanted and (sample.box is not None or sample.label == "no_head")
+
+
+def scene_name(number: int) -> str:
+    """File name of a scene in a pack."""
+    return f"scenes/s{number:05d}.webp"
 
 
 def put_scene(sample: Sample, picture: Image.Image, out: Path, number: int) -> dict[str, object]:
     """Write a whole picture at the finder's size and return its row."""
     scale = SCENE_SIZE / max(picture.size)
     size = (round(picture.width * scale), round(picture.height * scale))
-    name = f"s{number:05d}.webp"
-    picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=68)
+    name = scene_name(number)
+    (out / name).parent.mkdir(exist_ok=True)
+    picture.resize(size, Image.Resampling.BICUBIC).save(out / name, quality=64)
     corners = [round(v * scale, 2) if v is not None else "" for v in sample.box or [None] * 4]
     return {
         "file": name,
         "source": sample.source,
         "group": sample.group,
         "part": part_of(sample),
+        "label": sample.label,
+        "own_box": "yes" if sample.own_box else "no",
+        "scale": round(scale, 6),
         **dict(zip(("x0", "y0", "x1", "y1"), corners, strict=True)),
     }
 
@@ -184,16 +211,18 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
     heads: list[dict[str, object]] = []
     scenes: list[dict[str, object]] = []
 
-    def put(crop: Image.Image, sample: Sample, label: str) -> None:
-        name = f"h{len(heads):05d}.webp"
-        crop.save(out / name, quality=70)
+    def put(crop: Image.Image, sample: Sample, label: str, scene: str = "") -> None:
+        name = f"{len(heads) // PART}/h{len(heads):05d}.webp"
+        (out / name).parent.mkdir(exist_ok=True)
+        crop.save(out / name, quality=66)
         if sample.mask is not None and sample.mask.exists() and sample.box is not None:
             with Image.open(sample.mask) as drawn:
                 cut = square_crop(drawn.convert("RGB"), sample.box, HEAD_CONTEXT, MASK_SIZE)
             parts = np.asarray(cut) > 127
             # What lies outside the picture is grey (124, 116, 104) and so counts as neither.
             code = np.where(parts[..., 0], 1, np.where(parts[..., 1], 2, 0)).astype(np.uint8)
-            Image.fromarray(code).save(out / f"m{len(heads):05d}.png", optimize=True)
+            drawn_as = name.replace("/h", "/m").replace(".webp", ".png")
+            Image.fromarray(code).save(out / drawn_as, optimize=True)
         heads.append(
             {
                 "file": name,
@@ -204,17 +233,26 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
                 "beard": sample.beard,
                 "wattles": sample.wattles,
                 "young": sample.young,
+                "frontal": sample.frontal,
+                "round": sample.round,
+                "scene": scene,
                 "part": part_of(sample),
+                **quality_of(crop, sample),
+                "wattle_share": share if (share := wattle_share_drawn(sample)) is not None else "",
                 "pixels": "" if not sample.box else round(shorter(sample.box), 1),
             }
         )
 
     for sample in samples:
+        if part_of(sample) == "test":
+            continue  # never comes near training
         with Image.open(sample.path) as raw:
             picture = raw.convert("RGB")
-        usable = sample.label in ALLOWED or sample.label in (NONE, "unclear")
+        usable = sample.label in ALLOWED or sample.label in (NONE, "unclear", "differ")
         if sample.box and usable:
-            put(square_crop(picture, sample.box, HEAD_CONTEXT, HEAD_SIZE), sample, sample.label)
+            scene = scene_name(len(scenes)) if holds_scene(sample, picture) else ""
+            crop = square_crop(picture, sample.box, HEAD_CONTEXT, HEAD_SIZE)
+            put(crop, sample, sample.label, scene)
         if sample.source == "photo":
             for box in not_heads(sample, picture, rng):
                 crop = square_crop(picture, box, HEAD_CONTEXT, HEAD_SIZE)
@@ -228,6 +266,19 @@ def pack(samples: list[Sample], out: Path, seed: int = 0) -> None:
             writer.writerows(rows)
 
 
+def quality_of(crop: Image.Image, sample: Sample) -> dict[str, object]:
+    """Return columns on how good a crop of a pack is; empty where there is no head."""
+    if sample.box is None:
+        return {"sharpness": "", "bright": ""}
+    edge = HEAD_SIZE / HEAD_CONTEXT / 2
+    wide, high = sample.box[2] - sample.box[0], sample.box[3] - sample.box[1]
+    x, y = edge * wide / max(wide, high), edge * high / max(wide, high)
+    middle = HEAD_SIZE / 2
+    head = crop.crop((round(middle - x), round(middle - y), round(middle + x), round(middle + y)))
+    quality = measured(head, shorter(sample.box))
+    return {"sharpness": round(quality.sharpness, 4), "bright": round(quality.bright, 1)}
+
+
 def wattle_share_drawn(sample: Sample) -> float | None:
     """Area of the wattles in a render's mask over that of the square round its head."""
     if sample.mask is None or sample.box is None:
@@ -235,4 +286,4 @@ def wattle_share_drawn(sample: Sample) -> float | None:
     with Image.open(sample.mask) as drawn:
         green = np.asarray(drawn.convert("RGB"))[..., 1] > 127
     side = max(sample.box[2] - sample.box[0], sample.box[3] - sample.box[1])
-    return float(green.sum() / side**2)
+    return round(float(green.sum() / side**2), 5)

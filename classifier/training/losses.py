@@ -6,10 +6,17 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from classifier.network import HEADS, MASK_WEIGHT
+from classifier.outputs import HEADS, MASK_WEIGHT
 from classifier.training.crop_pack import HeadPack
 
-SIDE_LOSSES = (("none", 0.6), ("readable", 0.3), ("crest", 0.3), ("beard", 0.3), ("young", 0.15))
+SIDE_LOSSES = (
+    ("none", 0.6),
+    ("readable", 0.3),
+    ("crest", 0.3),
+    ("beard", 0.3),
+    ("young", 0.15),
+    ("frontal", 0.15),
+)
 
 
 def reader_loss(logits: dict[str, Tensor], pack: HeadPack, picks: Tensor, smooth: float) -> Tensor:

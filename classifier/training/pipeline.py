@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import csv
 import json
-from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +11,7 @@ import numpy as np
 import torch
 from safetensors.torch import load_file, save_file
 
+from classifier import novelty
 from classifier.calibration import (
     error_limit,
     fit_binary_temperature,
@@ -23,18 +22,13 @@ from classifier.calibration import (
     share_errors,
 )
 from classifier.card import CARD, WEIGHTS, fingerprint
-from classifier.network import HEADS
-from classifier.training.crop_pack import load_heads
 from classifier.training.datasets import SCENE_SIZE, DataError, pack, photographs, renders, rows_of
-from classifier.training.finder import train_finder
-from classifier.training.reader import (
-    MEAN,
-    STD,
-    VIEW_CONTEXT,
-    Settings,
-    backbone_of,
-    train_reader,
-)
+from classifier.training.finder import MET, found_boxes, write_errors
+from classifier.training.mistakes import fit_mistakes
+from classifier.training.prediction_tables import logits_of
+from classifier.training.predictions import MEAN, STD, VIEW_CONTEXT
+from classifier.training.reader import Settings
+from classifier.training.runs import Run, Told, perform
 from classifier.vocabulary import ALLOWED, COARSE, COMBS, NONE, coarse_of
 
 MISS = 0.08  # aimed at; the contract allows 0.10
@@ -43,6 +37,14 @@ WATTLE_MISS = 0.10
 RARE_WEIGHT = 3.0
 # Rare combs are calibrated on renders alone; no comb is left out of a set above this chance.
 HIGHEST_THRESHOLD = 0.15
+COMMAND = (
+    "`python -m classifier.render.heads --out renders --count 5584 --photos PHOTOS`, then "
+    "`combwright train --photos PHOTOS --renders renders --out OUT --steps 2000`, on a graphics "
+    "processor some twenty minutes; the same inputs give weights that score alike, not the same "
+    "bytes."
+)
+# What the measured ablations chose (`classifier.training.ablations`, DEVELOPERS.md).
+CHOSEN = Settings(unlabelled=0.25)
 
 
 def pack_backbone(folder: Path) -> None:
@@ -58,6 +60,73 @@ def pack_backbone(folder: Path) -> None:
     save_file(numbered, folder / "backbone.st")
 
 
+@dataclass(frozen=True)
+class Plan:
+    """All trainings of a reader: of each fold of the photographs (number) and of all (-1)."""
+
+    out: Path
+    base: Settings
+    steps: int
+    teachers: int
+
+    def parts(self) -> list[int]:
+        """Return the folds, then -1 for all photographs."""
+        return [*range(self.base.folds), -1]
+
+    def place(self, kind: str, fold: int) -> Path:
+        """Return where a training of a fold goes."""
+        return self.out / kind if fold < 0 else self.out / "folds" / str(fold) / kind
+
+    def finders(self) -> list[Run]:
+        """One finder of each part; those of the folds, which only show how finders err, are short.
+
+        A step of a finder takes several times as long as one of the reader.
+        """
+        settings = replace(self.base, task="finder", batch=max(2, self.base.batch // 2))
+        return [
+            Run(
+                self.place("finder", fold),
+                replace(settings, fold=fold, steps=self.steps if fold < 0 else self.short(2, 5)),
+            )
+            for fold in self.parts()
+        ]
+
+    def short(self, part: int, whole: int) -> int:
+        """Return a share of the kept reader's steps, one at least."""
+        return max(1, self.steps * part // whole)
+
+    def read_errors(self, crops: Path) -> Settings:
+        """Return the settings with how the finders erred on the scenes that they held out."""
+        places = [self.place("finder", fold) for fold in range(self.base.folds)]
+        errors, boxes = self.out / "finder_errors.csv", self.out / "found_boxes.json"
+        count = write_errors(crops, places, errors)
+        boxes.write_text(json.dumps(found_boxes(places, MET)), encoding="utf-8")
+        return replace(self.base, errors=str(errors) if count else "", boxes=str(boxes))
+
+    def taught_by(self, fold: int) -> list[Path]:
+        """Return where the teachers of a part are."""
+        return [self.place(f"teacher{number}", fold) for number in range(self.teachers)]
+
+    def readers(self, settings: Settings, teaching: bool) -> list[Run]:
+        """Teachers of each part, which take two steps for three of the reader; or their pupils."""
+        runs = []
+        for fold in self.parts():
+            mine = replace(settings, fold=fold)
+            if teaching:
+                short = replace(mine, steps=self.short(2, 3), unlabelled=0.0)
+                runs += [
+                    Run(place, replace(short, seed=self.base.seed + number))
+                    for number, place in enumerate(self.taught_by(fold))
+                ]
+            else:
+                names = ",".join(str(place / "reader.st") for place in self.taught_by(fold))
+                # Another start than the teachers'.
+                seed = self.base.seed + 10
+                whole = replace(mine, steps=self.steps, seed=seed, teachers=names)
+                runs.append(Run(self.place("reader", fold), whole))
+        return runs
+
+
 def train_all(
     photos: Path,
     rendered: Path,
@@ -66,51 +135,26 @@ def train_all(
     folds: int,
     batch: int,
     seed: int,
-    teachers: int = 3,
-    progress: Any = None,
+    teachers: int = 2,
+    jobs: int = 1,
+    told: Told | None = None,
 ) -> None:
     """Everything from the two data sets to `out/weights`; finished parts are not done again.
 
-    The folds' readers take two steps for every three of the final one, the finder four for five.
-    The final reader also learns from the mean of the first `teachers` of the folds.
+    Finders of each fold say how found boxes lie beside the true ones; readers of each fold learn
+    to read such boxes, teach a pupil that also sees heads on which people differ, and the pupils'
+    readings of what they never saw calibrate the one that all photographs have taught.
     """
     crops = out / "pack"
     if not (crops / "backbone.st").exists():
         pack(photographs(photos, "train") + renders(rendered), crops)
         pack_backbone(crops)
-    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    base = Settings(batch=batch, folds=folds, seed=seed)
-    backbone = backbone_of(crops)
-
-    def follow(name: str, total: int) -> Callable[[int, float], None] | None:
-        if progress is None:
-            return None
-        task = progress.add_task(name, total=total)
-        return lambda step, loss: progress.update(
-            task, completed=step, description=f"{name}, loss {loss:.3f}"
-        )
-
-    heads = load_heads(crops)
-    for fold in range(folds):
-        place = out / "folds" / str(fold)
-        if not (place / "held_out.csv").exists():
-            wanted = replace(base, fold=fold, steps=max(1, steps * 2 // 3))
-            train_reader(
-                heads, wanted, backbone, place, device, follow(f"fold {fold}", wanted.steps)
-            )
-    taught_by = [out / "folds" / str(fold) for fold in range(min(teachers, folds))]
-    if not (out / "reader" / "held_out.csv").exists():
-        names = ",".join(str(place / "reader.st") for place in taught_by)
-        # Another start than that of the folds, which share theirs.
-        wanted = replace(base, steps=steps, seed=seed + 10, teachers=names)
-        train_reader(heads, wanted, backbone, out / "reader", device, follow("reader", steps))
-    if not (out / "finder" / "held_out.csv").exists():
-        wanted = replace(
-            base, task="finder", steps=max(1, round(steps * 0.8)), batch=max(2, batch // 2)
-        )
-        train_finder(
-            crops, wanted, backbone, out / "finder", device, follow("finder", wanted.steps)
-        )
+    base = replace(CHOSEN, batch=batch, folds=folds, seed=seed)
+    plan = Plan(out, base, steps, teachers)
+    perform(plan.finders(), crops, jobs, told)
+    settings = plan.read_errors(crops)
+    perform(plan.readers(settings, teaching=True), crops, jobs, told)
+    perform(plan.readers(settings, teaching=False), crops, jobs, told)
     assemble(out, folds)
 
 
@@ -119,19 +163,19 @@ Numbers = np.ndarray[Any, np.dtype[np.float64]]
 
 
 def predictions(out: Path, folds: int) -> tuple[Rows, Rows]:
-    """Held-out rows: photographs from the folds, renders for choice from the final reader."""
-
-    def rows(path: Path) -> Rows:
-        with path.open(newline="", encoding="utf-8") as file:
-            return list(csv.DictReader(file))
+    """Held-out rows: photographs from the folds, read by people's boxes and by found ones, and
+    renders for choice from the final reader.
+    """
 
     photos = [
         row
         for fold in range(folds)
-        for row in rows(out / "folds" / str(fold) / "held_out.csv")
+        for name in ("held_out.csv", "found.csv")
+        if (place := out / "folds" / str(fold) / "reader" / name).exists()
+        for row in rows_of(place)
         if row["source"] == "photo"
     ]
-    rendered = [r for r in rows(out / "reader" / "held_out.csv") if r["part"] == "choice"]
+    rendered = [r for r in rows_of(out / "reader" / "held_out.csv") if r["part"] == "choice"]
     return photos, rendered
 
 
@@ -141,9 +185,19 @@ def crop_counts(crops: Path) -> dict[str, int]:
     return {source: sources.count(source) for source in sorted(set(sources))}
 
 
-def logits_of(rows: Rows, head: str) -> Numbers:
-    """Logits (n, k) of a head."""
-    return np.array([[float(r[f"{head}{i}"]) for i in range(HEADS[head])] for r in rows])
+# What is known of heads by their label; None is nothing.
+NONE_OF_SIX = {NONE: 1.0, "not_a_head": 1.0, "unclear": None, "differ": None}
+UNREADABLE = {"unclear": 0.0, "not_a_head": None, "differ": None}
+
+
+def calibrate_comb(photos: Rows) -> tuple[float, Numbers]:
+    """Temperature and offsets (6,) of the comb logits from held-out photographs."""
+    combed = [r for r in photos if r["label"] in ALLOWED]
+    allowed = np.array([[c in ALLOWED[r["label"]] for c in COMBS] for r in combed], float)
+    weights = np.array([weight_of(r) for r in combed])
+    rare = np.array([c not in COARSE["single"] for c in COMBS], float)
+    temperature, offset = fit_comb(logits_of(combed, "comb"), allowed, weights, rare)
+    return temperature, offset * rare
 
 
 def calibrate(photos: Rows, rendered: Rows) -> dict[str, Any]:
@@ -152,19 +206,15 @@ def calibrate(photos: Rows, rendered: Rows) -> dict[str, Any]:
     The comb is calibrated on photographs alone, the rare combs counted RARE_WEIGHT times.
     """
     pooled = photos + rendered
-    combed = [r for r in photos if r["label"] in ALLOWED]
-    allowed = np.array([[c in ALLOWED[r["label"]] for c in COMBS] for r in combed], float)
-    weights = np.array([weight_of(r) for r in combed])
-    rare = np.array([c not in COARSE["single"] for c in COMBS], float)
-    temperature, offset = fit_comb(logits_of(combed, "comb"), allowed, weights, rare)
+    temperature, offsets = calibrate_comb(photos)
     temperatures = {"comb": temperature}
-    offsets = offset * rare
     truths = {
-        "none": lambda r: {NONE: 1.0, "not_a_head": 1.0, "unclear": None}.get(r["label"], 0.0),
-        "readable": lambda r: {"unclear": 0.0, "not_a_head": None}.get(r["label"], 1.0),
+        "none": lambda r: NONE_OF_SIX.get(r["label"], 0.0),
+        "readable": lambda r: UNREADABLE.get(r["label"], 1.0),
         "crest": lambda r: None if r["crest"] == "nan" else float(r["crest"]),
         "beard": lambda r: None if r["beard"] == "nan" else float(r["beard"]),
         "young": lambda r: None if r["young"] == "nan" else float(r["young"]),
+        "frontal": lambda r: None if r["frontal"] == "nan" else float(r["frontal"]),
     }
     for head, truth_of in truths.items():
         known = [(r, truth_of(r)) for r in pooled]
@@ -172,8 +222,8 @@ def calibrate(photos: Rows, rendered: Rows) -> dict[str, Any]:
         temperatures[head] = fit_binary_temperature(
             logits_of([r for r, _ in known], head)[:, 0], np.array([t for _, t in known])
         )
-    sized = [r for r in pooled if int(r["wattles"]) >= 0]
-    one_hot = np.eye(4)[[int(r["wattles"]) for r in sized]]
+    sized = [r for r in pooled if int(float(r["wattles"])) >= 0]
+    one_hot = np.eye(4)[[int(float(r["wattles"])) for r in sized]]
     temperatures["wattles"] = fit_temperature(logits_of(sized, "wattles"), one_hot)
 
     thresholds = {}
@@ -195,6 +245,7 @@ def calibrate(photos: Rows, rendered: Rows) -> dict[str, Any]:
         "set_coverage_aimed_at": 1 - MISS,
         "wattle_error": error_limit(share_errors(*shares_of(rendered)), WATTLE_MISS),
         "wattle_coverage_aimed_at": 1 - WATTLE_MISS,
+        "mistakes": fit_mistakes(pooled, temperatures, offsets, weight_of),
     }
 
 
@@ -235,7 +286,8 @@ def assemble(out: Path, folds: int) -> None:
     for name in ("finder", "reader"):
         for key, value in load_file(out / name / f"{name}.st").items():
             if "num_batches" not in key:
-                tensors[f"{name}.{key}"] = value.half().contiguous()
+                exact = key.startswith(novelty.PREFIX)
+                tensors[f"{name}.{key}"] = (value if exact else value.half()).contiguous()
     save_file(tensors, target / WEIGHTS, metadata={"format": "pt"})
     settings = json.loads((out / "reader" / "settings.json").read_text(encoding="utf-8"))
     finder = json.loads((out / "finder" / "settings.json").read_text(encoding="utf-8"))
@@ -259,6 +311,7 @@ def assemble(out: Path, folds: int) -> None:
             **calibrate(photos, rendered),
         },
         "training": {
+            "command": COMMAND,
             "settings": settings,
             "finder_settings": finder,
             "crops": crop_counts(out / "pack"),
@@ -275,6 +328,7 @@ def assemble(out: Path, folds: int) -> None:
                 "sources": {
                     "Animals-10": "web pictures; the collection's page states GPL-2 (from memory)",
                     "Caltech-101": "CC BY 4.0",
+                    "Chicks4FreeID": "CC BY 4.0 (pictures of its repository)",
                 },
                 "published_here": False,
             },

@@ -19,19 +19,29 @@ from typing import Any
 
 import numpy as np
 import torch
+from numpy.typing import NDArray
 from safetensors.torch import load_file, save_file
 from torch import Tensor
-from torch.nn import functional
 
-from classifier.network import HEADS, STRIDE, ReaderNetwork, load_imagenet, wattle_share
+from classifier import novelty
+from classifier.network import ReaderNetwork, load_imagenet
+from classifier.outputs import HEADS, STRIDE
 from classifier.training import augment
 from classifier.training.crop_pack import HeadPack
-from classifier.training.datasets import HEAD_CONTEXT, HEAD_SIZE
+from classifier.training.datasets import HEAD_CONTEXT
 from classifier.training.losses import mask_loss, reader_loss, taught_loss
+from classifier.training.predictions import (
+    VIEW_CONTEXT,
+    features,
+    found_views,
+    normalise,
+    predict,
+    views,
+    write_predictions,
+)
 from classifier.vocabulary import coarse_of
 
-MEAN = STD = 0.5  # EfficientNet-Lite wants -1..1
-VIEW_CONTEXT = 1.25
+USUAL = 4000  # crops from which it is learnt what heads usually look like
 
 
 @dataclass(frozen=True)
@@ -66,6 +76,19 @@ class Settings:
     """Weights of trained readers, joined by commas, whose mean the reader also learns from."""
     taught: float = 1.0
     """Weight of what the teachers say."""
+    errors: str = ""
+    """Table of how a finder's boxes lie beside the true ones (`finder.write_errors`)."""
+    found: float = 0.5
+    """Share of the crops that are looked at as askew as that."""
+    recolour: float = 0.0
+    """Share of the crops whose colours are mixed up: shape decides, not colour."""
+    boxes: str = ""
+    """Found boxes by scene (JSON): held-out photographs are then read by those as well."""
+    second_round: int = 1
+    """0 leaves out the photographs picked because an earlier reader doubted them."""
+    unlabelled: float = 0.0
+    """Share of the photographs' side for heads on which people differ: teachers alone say what
+    they are."""
 
 
 def fold_of(group: str, folds: int) -> int:
@@ -83,8 +106,9 @@ def sampling_weights(pack: HeadPack, settings: Settings, train: Tensor) -> Tenso
     not-a-head crops take what their numbers give.
     """
     weights = torch.zeros(len(train), dtype=torch.float64)
+    differ = train & torch.tensor([w == "differ" for w in pack.labels])
     for rendered in (False, True):
-        part = train & (pack.rendered == rendered)
+        part = train & ~differ & (pack.rendered == rendered)
         groups: dict[str, list[int]] = {}
         for i in torch.nonzero(part)[:, 0].tolist():
             label = pack.labels[i]
@@ -96,13 +120,17 @@ def sampling_weights(pack: HeadPack, settings: Settings, train: Tensor) -> Tenso
         share = settings.rendered if rendered else 1 - settings.rendered
         if side.sum() > 0:
             weights += share * side / side.sum()
-    return weights / weights.sum()
+    weights = weights / weights.sum()
+    if settings.unlabelled > 0 and bool(differ.any()):
+        share = settings.unlabelled * (1 - settings.rendered)
+        weights = (1 - share) * weights + share * differ / differ.sum()
+    return weights
 
 
 def told(settings: Settings) -> dict[str, Any]:
     """Return settings as the card tells them: how many teachers, not where they lay."""
     count = len([name for name in settings.teachers.split(",") if name])
-    return {**asdict(settings), "teachers": count}
+    return {**asdict(settings), "teachers": count, "errors": bool(settings.errors), "boxes": ""}
 
 
 def load_teachers(names: str, device: torch.device) -> list[ReaderNetwork]:
@@ -116,33 +144,13 @@ def load_teachers(names: str, device: torch.device) -> list[ReaderNetwork]:
     return found
 
 
-def normalise(images: Tensor) -> Tensor:
-    """0..1 to what the backbone wants."""
-    return (images - MEAN) / STD
-
-
-def views(images: Tensor, size: int) -> Tensor:
-    """Centred views (n, 3, size, size) of packed crops, as the reader gets them in use."""
-    side = round(HEAD_SIZE * VIEW_CONTEXT / HEAD_CONTEXT)
-    cut = (HEAD_SIZE - side) // 2
-    inner = images[:, :, cut : cut + side, cut : cut + side].float() / 255
-    return functional.interpolate(
-        inner, size=size, mode="bilinear", antialias=True, align_corners=False
-    )
-
-
-@torch.no_grad()
-def predict(network: ReaderNetwork, images: Tensor, size: int) -> dict[str, Tensor]:
-    """Mean logits over a view and its mirror image, for packed crops, and the wattles' share."""
-    network.eval()
-    parts: list[dict[str, Tensor]] = []
-    for chunk in images.split(128):
-        seen = normalise(views(chunk, size))
-        plain, mirrored = network(seen), network(seen.flip(3))
-        drawn = (plain["masks"] + mirrored["masks"].flip(3)) / 2
-        means = {k: ((plain[k] + mirrored[k]) / 2).float().cpu() for k in HEADS}
-        parts.append(means | {"share": wattle_share(drawn, VIEW_CONTEXT)[:, None].cpu()})
-    return {k: torch.cat([p[k] for p in parts]) for k in parts[0]}
+def load_errors(name: str, device: torch.device) -> Tensor:
+    """Rows (n, 3) of a table that `finder.write_errors` wrote; one of no error without a table."""
+    if not name:
+        return torch.tensor([[0.0, 0.0, 1.0]], device=device)
+    with Path(name).open(newline="", encoding="utf-8") as file:
+        rows = [[float(row[k]) for k in ("x", "y", "scale")] for row in csv.DictReader(file)]
+    return torch.tensor(rows, device=device)
 
 
 @dataclass
@@ -228,7 +236,9 @@ def shares_of(pack: HeadPack, settings: Settings) -> tuple[Tensor, Tensor]:
     folds = torch.tensor([fold_of(g, settings.folds) for g in pack.groups])
     kept = torch.tensor([part != "train" for part in pack.parts])
     held = torch.where(pack.rendered, kept, folds == settings.fold)
-    known = torch.tensor([w != "differ" for w in pack.labels])
+    known = torch.tensor([w != "differ" or settings.unlabelled > 0 for w in pack.labels])
+    if not settings.second_round:
+        known &= torch.tensor([word != "second" for word in pack.rounds])
     in_range = [
         not g.startswith("render-")
         or settings.first_render <= int(g.split("-")[1]) < settings.last_render
@@ -249,7 +259,23 @@ def loss_by_teachers(
     return taught_loss(logits, said)
 
 
+def mixing_share(settings: Settings, step: int) -> float:
+    """Share of the first of two pictures that are mixed at a step; 1 without mixing."""
+    if settings.mixup <= 0:
+        return 1.0
+    rng = np.random.default_rng([settings.seed, step])
+    return float(rng.beta(settings.mixup, settings.mixup))
+
+
+def prior_of(pack: HeadPack, weights: Tensor) -> list[float]:
+    """Return how often each comb is drawn in training (6,)."""
+    prior = (weights[:, None] * pack.allowed / pack.allowed.sum(1, True).clamp(min=1)).sum(0)
+    found: list[float] = (prior / prior.sum()).tolist()
+    return found
+
+
 def train_reader(
+    folder: Path,
     pack: HeadPack,
     settings: Settings,
     backbone: dict[str, Tensor] | None,
@@ -267,6 +293,7 @@ def train_reader(
         load_imagenet(network.backbone, backbone)
     data = pack.to(device)
     teachers = load_teachers(settings.teachers, device)
+    errors = load_errors(settings.errors, device)
 
     def taught(images: Tensor, logits: dict[str, Tensor]) -> Tensor:
         return settings.taught * loss_by_teachers(teachers, images, logits)
@@ -275,20 +302,15 @@ def train_reader(
 
     def loss_of(step: int) -> Tensor:
         picks = torch.multinomial(weights, settings.batch, True, generator=generator).to(device)
-        turns = augment.turns(len(picks), HEAD_CONTEXT / VIEW_CONTEXT, device)
-        images = augment.heads(data.images[picks].float() / 255, turns, settings.size)
+        askew = augment.drawn_errors(errors, len(picks), settings.found, device)
+        turns = augment.turns(askew, HEAD_CONTEXT, VIEW_CONTEXT, device)
+        images = data.images[picks].float() / 255
+        images = augment.heads(augment.recolour(images, settings.recolour), turns, settings.size)
         images = normalise(images).contiguous(memory_format=torch.channels_last)
         codes = data.masks[picks]
         drawn = augment.masks(codes, turns, settings.size // STRIDE)
         known = codes[:, 0, 0] != 255
-        if settings.mixup <= 0:
-            logits = network(images)
-            outline = mask_loss(logits["masks"], drawn, known)
-            loss = reader_loss(logits, data, picks, settings.smooth)
-            return (loss + settings.outline * outline + taught(images, logits)).mean()
-        share = float(
-            np.random.default_rng([settings.seed, step]).beta(settings.mixup, settings.mixup)
-        )
+        share = mixing_share(settings, step)
         other = picks.flip(0)
         mixed = share * images + (1 - share) * images.flip(0)
         logits = network(mixed)
@@ -301,42 +323,44 @@ def train_reader(
 
     best = optimise(network, loss_of, settings, out, progress)
     assert isinstance(best, ReaderNetwork)
-    save_file({k: v.contiguous().half() for k, v in best.state_dict().items()}, out / "reader.st")
-    prior = (weights[:, None] * pack.allowed / pack.allowed.sum(1, True).clamp(min=1)).sum(0)
-    (out / "settings.json").write_text(
-        json.dumps({**told(settings), "prior": (prior / prior.sum()).tolist()}, indent=1)
-    )
-    chosen = torch.nonzero(held)[:, 0]
-    if len(chosen):
-        write_predictions(best, pack, chosen, settings.size, device, out / "held_out.csv")
+    # What the features of training crops look like, so that a head unlike them is noticed.
+    usual = torch.multinomial(weights, min(USUAL, 4 * len(pack.labels)), True, generator=generator)
+    seen_usual = features(best, data.images[usual.to(device)], settings.size)
+    manner = novelty.fit(seen_usual.numpy())
+    about = {**told(settings), "prior": prior_of(pack, weights)}
+    (out / "settings.json").write_text(json.dumps(about, indent=1))
+    write_held_out(best, folder, pack, torch.nonzero(held)[:, 0], settings, manner, out)
+    state = {k: v.contiguous().half() for k, v in best.state_dict().items()}
+    kept = {name: torch.from_numpy(value) for name, value in manner.items()}
+    # Last of all: where the weights are, the run is done.
+    save_file(state | kept, out / "reader.st")
     return best
 
 
-def write_predictions(
+def write_held_out(
     network: ReaderNetwork,
+    folder: Path,
     pack: HeadPack,
     chosen: Tensor,
-    size: int,
-    device: torch.device,
-    path: Path,
+    settings: Settings,
+    manner: dict[str, NDArray[np.float32]],
+    out: Path,
 ) -> None:
-    """Logits of the chosen crops as a table, for calibration and scores."""
-    logits = predict(network, pack.images[chosen].to(device), size)
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        columns = [f"{k}{i}" for k, v in logits.items() for i in range(v.shape[1])]
-        truths = ["crest", "beard", "wattles", "young", "wattle_share", "pixels"]
-        writer.writerow(["row", "source", "part", "group", "label", *truths, *columns])
-        table = torch.cat(list(logits.values()), 1)
-        for position, i in enumerate(chosen.tolist()):
-            source = "render" if bool(pack.rendered[i]) else "photo"
-            truth = [float(pack.crest[i]), float(pack.beard[i]), int(pack.wattles[i])]
-            drawn = float((pack.masks[i] == 2).float().mean()) * HEAD_CONTEXT**2
-            known = bool(pack.masks[i, 0, 0] != 255)
-            truth += [float(pack.young[i]), round(drawn, 5) if known else float("nan")]
-            values = [f"{v:.4f}" for v in table[position].tolist()]
-            about = [i, source, pack.parts[i], pack.groups[i], pack.labels[i]]
-            writer.writerow([*about, *truth, float(pack.pixels[i]), *values])
+    """Write what a reader says of crops it wasn't trained on, by labelled boxes and found ones."""
+    if not len(chosen):
+        return
+    device = next(network.parameters()).device
+    seen = views(pack.images[chosen], settings.size)
+    told_of = predict(network, seen, device, manner)
+    write_predictions(told_of, pack, chosen.tolist(), out / "held_out.csv")
+    if not settings.boxes:
+        return
+    boxes = json.loads(Path(settings.boxes).read_text(encoding="utf-8"))
+    known = [i for i in chosen.tolist() if pack.scenes[i] in boxes and pack.pixels[i] > 0]
+    if known:
+        seen = found_views(folder, pack, known, boxes, settings.size)
+        told_of = predict(network, seen, device, manner)
+        write_predictions(told_of, pack, known, out / "found.csv")
 
 
 def backbone_of(folder: Path) -> dict[str, Tensor] | None:

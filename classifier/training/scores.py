@@ -18,6 +18,7 @@ from classifier.calibration import (
     expected_calibration_error,
     reliability,
 )
+from classifier.outputs import coarse_chances
 from classifier.reading import Reading
 from classifier.training.datasets import Sample, wattle_share_drawn
 from classifier.vocabulary import ALLOWED, COARSE, COMBS, NONE, PILES, coarse_of
@@ -30,8 +31,7 @@ CREST_DOUBTS = ("crest_may_fold", "crest_hardly_folds")
 
 def coarse(readings: Sequence[Reading]) -> Array:
     """Probabilities of the coarse combs (n, 4)."""
-    p = np.array([r.comb for r in readings])
-    return np.stack([p[:, [COMBS.index(c) for c in COARSE[g]]].sum(1) for g in GROUPS], 1)
+    return coarse_chances(np.array([r.comb for r in readings]))
 
 
 Pairs = list[tuple[Sample, Reading]]
@@ -206,6 +206,60 @@ def by_size(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str,
     return found
 
 
+def interval_of_share(hits: int, cases: int) -> list[float]:
+    """Exact 95 % interval of a share (Clopper and Pearson 1934)."""
+    from scipy.stats import binomtest
+
+    found = binomtest(hits, cases).proportion_ci(0.95, "exact")
+    return [round(float(found.low), 4), round(float(found.high), 4)]
+
+
+def upper_bound(hits: int, cases: int) -> float:
+    """One-sided 95 % upper bound of a share (Clopper and Pearson 1934)."""
+    from scipy.stats import beta
+
+    return 1.0 if hits >= cases else round(float(beta.ppf(0.95, hits + 1, cases - hits)), 4)
+
+
+def settled_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str, Any]:
+    """How many readings of known combs end as settled and how many of those are wrong.
+
+    All head sizes, since the rules hold small ones back themselves.
+    """
+    pairs = combed(samples, readings, 0)
+    settled = [(s, r) for s, r in pairs if r.pile == "settled"]
+    wrong = [f"{coarse_of(s.label)} read as {coarse_of(r.best)}" for s, r in settled]
+    wrong = [w for w in wrong if w.split(" read as ")[0] != w.split(" read as ")[1]]
+    odd = [r for s, r in zip(samples, readings, strict=True) if s.label == NONE]
+    return {
+        "cases": len(pairs),
+        "settled": len(settled),
+        "share_settled": round(len(settled) / len(pairs), 4) if pairs else None,
+        "wrong": len(wrong),
+        "wrong_95_upper": upper_bound(len(wrong), len(settled)),
+        "wrong_by_kind": {kind: wrong.count(kind) for kind in sorted(set(wrong))},
+        "none_of_these_settled": [sum(r.pile == "settled" for r in odd), len(odd)],
+    }
+
+
+def crested_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str, Any]:
+    """Return what becomes of crested heads, of which a single comb may be folded."""
+    crested = [(s, r) for s, r in zip(samples, readings, strict=True) if s.crest == "yes" and s.box]
+    single = [r for s, r in crested if coarse_of(s.label) == "single"]
+    held = [r for _, r in crested if any(d.code in CREST_DOUBTS for d in r.doubts)]
+    return {
+        "cases": len(crested),
+        "held_back_for_the_crest": len(held),
+        "settled": sum(r.pile == "settled" for _, r in crested),
+        "single_combed": len(single),
+        "single_settled": sum(r.pile == "settled" for r in single),
+        "single_settled_as_walnut": sum(r.pile == "settled" and r.best == "walnut" for r in single),
+        "single_settled_as_another": sum(
+            r.pile == "settled" and coarse_of(r.best) != "single" for r in single
+        ),
+    }
+
+
 def doubtful_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str, Any]:
     """Photographs that two people couldn't agree on or read: how many are settled all the same."""
     pairs = [r for s, r in zip(samples, readings, strict=True) if s.label in ("unclear", "differ")]
@@ -258,13 +312,16 @@ def side_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[
 
 
 def finder_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dict[str, Any]:
-    """How often the found box meets the labelled one, and false alarms on photos without a head."""
+    """How often the found box meets the labelled one, and false alarms on photos without a head.
+
+    Boxes that people took over from a finder are left out.
+    """
     boxed = [
         iou(list(r.head.box), list(s.box))
         for s, r in zip(samples, readings, strict=True)
-        if s.box and r.head.source == "found"
+        if s.box and s.own_box and r.head.source == "found"
     ]
-    total = sum(s.box is not None for s in samples)
+    total = sum(s.box is not None and s.own_box for s in samples)
     empty = [r for s, r in zip(samples, readings, strict=True) if s.label == "no_head"]
     hits = sum(v > 0.5 for v in boxed)
     return {
@@ -272,6 +329,7 @@ def finder_scores(samples: Sequence[Sample], readings: Sequence[Reading]) -> dic
         "claimed": len(boxed),
         "iou_above_half": hits,
         "recall": round(hits / total, 4) if total else None,
+        "recall_95": interval_of_share(hits, total) if total else None,
         "median_iou": round(float(np.median(boxed)), 4) if boxed else None,
         "photos_without_head": len(empty),
         "false_alarms": sum(r.head.source == "found" for r in empty),

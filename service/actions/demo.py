@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sysconfig
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -31,12 +32,17 @@ from service.settings import Settings
 from service.wording.sentences import Message
 
 MARK = "demo"  # a column of the demo birds' own
-FOLDER = Path(__file__).parents[2] / "demo_images"
+# In the repository, and where an installed wheel puts it.
+FOLDERS = (
+    Path(__file__).parents[2] / "demo_images",
+    Path(sysconfig.get_path("data")) / "share" / "combwright" / "demo",
+)
+DAY = "2026-10-04"  # on which the demo flock is at grow-out
 
 
 def demo_folder() -> Path | None:
     """Return where the demo flock lies; None in an installation without it."""
-    return FOLDER if (FOLDER / "flock.csv").is_file() else None
+    return next((folder for folder in FOLDERS if (folder / "flock.csv").is_file()), None)
 
 
 def demo_birds(session: Session) -> list[BirdRow]:

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import ipaddress
+import re
 import socket
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
+from service.errors import UsageMistake
+
+PATH = re.compile(r"(/[A-Za-z0-9._~-]+)+")
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]", "::1")
 
 
@@ -22,13 +27,17 @@ class Door:
     port: int = 8000
     secure: bool = False
     """Whether it speaks TLS itself."""
+    authority: Path | None = None
+    """Certificate of this machine's own authority, if it made one."""
+    root: str = ""
+    """Path that the pages are served under, such as /comb."""
 
     @property
     def addresses(self) -> list[str]:
         """Addresses that a phone may use, the likeliest first."""
         scheme = "https" if self.secure else "http"
         far = [host for host in self.hosts if host not in LOOPBACK]
-        return [f"{scheme}://{host}:{self.port}" for host in (far or ["localhost"])]
+        return [f"{scheme}://{host}:{self.port}{self.root}" for host in (far or ["localhost"])]
 
 
 def is_loopback(host: str) -> bool:
@@ -60,11 +69,23 @@ def own_names() -> list[str]:
     return list(dict.fromkeys([*literal, *plain, name, name.split(".")[0], f"{name}.local"]))
 
 
-def door_for(host: str, port: int, names: Sequence[str], secure: bool) -> Door:
+def door_for(host: str, port: int, names: Sequence[str], secure: bool, root: str = "") -> Door:
     """Return the door of a server that listens on `host`; `names` are public names given to it."""
     if is_loopback(host) and not names:
-        return Door(port=port, secure=secure)
+        return Door(port=port, secure=secure, root=root)
     everywhere = ("", "0.0.0.0", "::")  # noqa: S104  (compared with, not bound to)
     own = [] if host in everywhere else [host]
     hosts = tuple(dict.fromkeys([*names, *own, *own_names(), *LOOPBACK]))
-    return Door(True, hosts, port, secure)
+    return Door(True, hosts, port, secure, root=root)
+
+
+def root_path(text: str) -> str:
+    """Return a path as it was typed, without its last slash. Raises UsageMistake.
+
+    >>> root_path("/comb/"), root_path("/")
+    ('/comb', '')
+    """
+    path = text.rstrip("/")
+    if path and (not PATH.fullmatch(path) or "/." in path):
+        raise UsageMistake("bad_root_path", path=text)
+    return path

@@ -26,7 +26,8 @@ from service.wording.sentences import Coded, Message
 
 LITTLE_DISK = 1_000_000_000  # bytes free below which a season of photos won't fit
 EARLIEST = datetime(2025, 1, 1, tzinfo=UTC)  # no clock that is right shows an earlier day
-SHOWN = ("combwright", "torch", "numpy", "pillow", "sqlalchemy", "fastapi", "uvicorn")
+SHOWN = ("combwright", "onnxruntime", "numpy", "pillow", "sqlalchemy", "fastapi", "torch")
+OPTIONAL = ("torch",)  # what an installation does without, but for explaining and training
 
 
 @dataclass(frozen=True)
@@ -58,7 +59,8 @@ def versions() -> Iterator[Finding]:
         try:
             yield Finding(name, True, Message("plain", text=version(name)))
         except PackageNotFoundError:
-            yield Finding(name, False, Message("doctor_missing"))
+            missing = "doctor_left_out" if name in OPTIONAL else "doctor_missing"
+            yield Finding(name, name in OPTIONAL, Message(missing))
     for package in ("genetics", "classifier"):
         found = importlib.util.find_spec(package)
         place = os.path.dirname(found.origin) if found and found.origin else ""

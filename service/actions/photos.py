@@ -114,7 +114,11 @@ def take_in(
             asked, band = unknown_band(session, band), ""
         files = listed_files(session)
     options = Options(
-        original=settings.keep_originals, band=band, by=desk.by, codes=not asked, files=files
+        original=settings.keep_originals,
+        band=band,
+        by=desk.by,
+        files=files,
+        nobody=asked is not None,
     )
     for upload in uploads:
         try:

@@ -15,7 +15,7 @@ from genetics.evidence import SAID, from_person
 from genetics.rater_agreement import Person, Said, alpha, coarse, estimate, kappa
 from service.flock.evidence import Observation
 from service.records.birds import day_of, photos_of_birds
-from service.records.readings import model_reading, reading_from_row
+from service.records.readings import model_reading, newest_looks, reading_from_row
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import Message
 
@@ -106,12 +106,10 @@ def people_observations(
     for photo in photos_of_birds(session, by_person, bands):
         assert photo.bird is not None
         model = model_reading(photo)
-        for by, reading in {r.by: r for r in photo.readings if r.person}.items():
+        for reading, blind in newest_looks(photo):
             if reading.comb not in SAID:  # can't tell, or another comb: nothing for R and P
                 continue
-            # A later look that says the same takes nothing from an earlier blind one.
-            same = [r for r in photo.readings if r.person and r.by == by and r.comb == reading.comb]
-            blind = any(r.blind for r in same)
+            by = reading.by
             confirms = model is not None and coarse(model.best) == coarse(reading.comb)
             who = known.get(by)
             likelihood = from_person(reading.comb, who.confusion if who else None, blind, confirms)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import getpass
-import json
 import os
 import sys
 from typing import TYPE_CHECKING, Annotated
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
-from service.cli.shared import Json, app, out
+from service.cli.shared import Json, app, out, print_array
 from service.errors import UsageMistake
 from service.records.states import ROLES
 from service.settings import from_environment
@@ -52,7 +51,7 @@ def list_accounts(as_json: Json = False) -> None:
     found = all_accounts(opened())
     if as_json:
         rows = [{"name": a.name, "role": a.role, "made": a.made.isoformat()} for a in found]
-        print(json.dumps(rows, ensure_ascii=False))
+        print_array("account", rows)
         return
     table = Table("name", "may", "since (UTC)")
     for account in found:

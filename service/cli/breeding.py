@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import gc
-import json
 from collections.abc import Callable, Sequence
-from itertools import chain, repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -13,7 +11,7 @@ import typer
 from rich.table import Table
 
 from genetics.rates import Rates
-from service.cli.shared import Day, Json, app, bar, day_of, out
+from service.cli.shared import Day, Json, app, bar, day_of, flock_from, out, print_array, print_json
 from service.errors import NotFound, UsageMistake
 from service.wording.numbers import percent
 from service.wording.sentences import say, word
@@ -61,7 +59,7 @@ def cross(
     from service.flock.crosses import cross_answer, cross_lines
 
     if as_json:
-        print(json.dumps(cross_answer(sire, dam, with_grid, with_working)))
+        print_json("cross", cross_answer(sire, dam, with_grid, with_working))
         return
     for piece in cross_lines(sire, dam, with_grid, with_working):
         out.print(piece, highlight=False)
@@ -70,7 +68,8 @@ def cross(
 @app.command()
 def candidates(
     flock: Annotated[
-        Path | None, typer.Argument(help="flock.csv; the birds on record if left out.")
+        Path | None,
+        typer.Argument(help="flock.csv, or - for standard input; the birds on record if left out."),
     ] = None,
     counted_chicks: Annotated[
         Path | None,
@@ -87,12 +86,11 @@ def candidates(
         return
     from service.flock.candidates import candidates as work_out
     from service.flock.counts_csv import load_counted
-    from service.flock.flock_csv import load_flock
 
     # A large flock is millions of objects, none of them in a cycle: looking for some takes seconds.
     gc.disable()
     day = day_of(on)
-    birds = load_flock(flock)
+    birds = flock_from(flock)
     counts = load_counted(counted_chicks, birds) if counted_chicks else ()
     with bar(as_json) as progress:
         task = progress.add_task("too complex for an exact answer: sampling", total=1.0)
@@ -111,10 +109,7 @@ def candidates(
 def show_candidates(found: Sequence[Candidate], as_json: bool) -> None:
     """Print the candidates of some birds."""
     if as_json:
-        # One by one: a hundred thousand birds in one text would take gigabytes.
-        for start, c in zip(chain("[", repeat(", ")), found, strict=False):
-            print(start, json.dumps(c.as_json(), ensure_ascii=False), sep="", end="")
-        print("]" if found else "[]")
+        print_array("candidates", (c.as_json() for c in found))
         return
     table = Table("bird", "likeliest genotypes", "comb", "conflict")
     for c in found:
@@ -153,11 +148,10 @@ def kept_candidates(session: Session) -> list[Candidate]:
 def known_birds(flock: Path | None, on: str) -> KnownFlock:
     """Return the birds of a list, or those on record without one, with what is known of each."""
     from service.answers.whole_flock import known_flock
-    from service.flock.flock_csv import load_flock
     from service.flock.matings import known_list
 
     if flock is not None:
-        return known_list(load_flock(flock), day_of(on))
+        return known_list(flock_from(flock), day_of(on))
     return on_record(on, known_flock)
 
 
@@ -214,7 +208,7 @@ def mating_test_command(
     )
     if banded:
         answer["testers"] = [{"bird": b, "telling_chick": share} for b, share in ranked]
-    print(json.dumps(answer)) if as_json else show_mating_test(bird, answer, ranked)
+    print_json("test-mating", answer) if as_json else show_mating_test(bird, answer, ranked)
 
 
 def not_there(band: str, flock: Path | None) -> UsageMistake | NotFound:
@@ -268,7 +262,7 @@ def counts(
         parents = subject_of_genotype(sire), subject_of_genotype(dam)
     answer = counts_test(*parents, parse_counts(chicks))
     if as_json:
-        print(json.dumps(answer))
+        print_json("counts", answer)
         return
     say_cautions(*(sentence(who.caution) for who in parents))
     table = Table("comb", "counted", "expected")
@@ -328,7 +322,7 @@ def numbers(
         raise UsageMistake("no_such_table", table=table, known=tuple(TABLES))
     wanted = (table,) if table else TABLES
     if as_json:
-        print(json.dumps({name: toml(name) for name in wanted}, ensure_ascii=False))
+        print_json("numbers", {name: toml(name) for name in wanted})
         return
     for name in wanted:
         print(f"# {name}\n\n{source(name)}")

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import Annotated
 
 import typer
 from rich.table import Table
 
-from service.cli.shared import Json, app, out
+from service.cli.shared import Json, app, out, print_array
 from service.settings import from_environment
 from service.wording.sentences import say as in_words
 
@@ -24,7 +23,7 @@ def doctor(
     found = examine(from_environment(), port)
     if as_json:
         rows = [{"what": f.what, "good": f.good, "said": in_words(f.said)} for f in found]
-        print(json.dumps(rows, ensure_ascii=False))
+        print_array("finding", rows)
     else:
         table = Table("what", "", "found")
         for finding in found:

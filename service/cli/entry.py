@@ -7,15 +7,29 @@ that need no network import no torch.
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import secrets
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from traceback import format_exception
 from typing import Any, NoReturn
 
-from service.cli import access, breeding, doctor, notes, opinions, photos, plans, records, serve
+from service.cli import (
+    access,
+    breeding,
+    doctor,
+    learning,
+    notes,
+    opinions,
+    photos,
+    plans,
+    pool,
+    records,
+    serve,
+)
 from service.cli.shared import app, say
 from service.errors import Expected, StoreError
 from service.settings import from_environment, use_numbers
@@ -27,16 +41,20 @@ __all__ = [
     "app",
     "breeding",
     "doctor",
+    "learning",
     "main",
     "notes",
     "opinions",
     "photos",
     "plans",
+    "pool",
     "records",
     "serve",
 ]
 
 
+HELP = {"-h", "--help", "--version", "--show-completion", "--install-completion"}
+COMPLETING = "_COMBWRIGHT_COMPLETE"  # what a shell sets that asks for words
 MOST_PROBLEMS = 50  # of one list, each on a line
 MOST_TRACES = 1_000_000  # bytes; a file that has grown beyond begins anew
 
@@ -61,6 +79,21 @@ def kept_trace(error: Exception) -> str:
     return number
 
 
+def asks_for_help(arguments: Sequence[str]) -> bool:
+    """Whether a command line only asks what there is: nothing in the environment may stop that."""
+    return not arguments or bool(HELP.intersection(arguments)) or COMPLETING in os.environ
+
+
+def speak_utf8() -> None:
+    """Let what is printed be UTF-8 in pipes and on consoles that would take less (Windows)."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in (
+            "utf-8",
+            "utf8",
+        ):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")
+
+
 def leave(code: int) -> NoReturn:
     """End at once: threads of libraries that are still at work would be complained of else."""
     decoding = sys.modules.get("service.records.intake.decoding")
@@ -75,10 +108,12 @@ def leave(code: int) -> NoReturn:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command: errors become one line and an exit code."""
     code: Any
+    speak_utf8()
     try:
-        settings = from_environment()
-        speak(settings.language)
-        use_numbers(settings)
+        if not asks_for_help(sys.argv[1:] if arguments is None else arguments):
+            settings = from_environment()
+            speak(settings.language)
+            use_numbers(settings)
         code = app(args=arguments, standalone_mode=False, prog_name="combwright")
     except KeyboardInterrupt:
         say("stopped")

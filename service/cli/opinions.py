@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from service.cli.shared import Day, Json, app, day_of, out
+from service.cli.shared import Day, Json, app, day_of, out, print_json
 from service.settings import from_environment
-from service.wording.sentences import say
+from service.wording.sentences import Coded, Message, say
 
 
 @app.command()
@@ -36,22 +35,23 @@ def opinion(
     if file:
         write_whole(file, opinion_sheet(told, settings.photos))
     if as_json:
-        print(json.dumps(told.as_json(), ensure_ascii=False))
+        print_json("opinion", told.as_json())
         return
     if file:
         out.print(f"{file}", highlight=False)
         return
-    lines = [f"comb: {named_combs(told_combs(told.candidate.combs))}", *map(say, told.reasons)]
+    combs = named_combs(told_combs(told.candidate.combs))
+    lines: list[Coded] = [Message("opinion_comb", combs=combs), *told.reasons]
     if told.wrong:
-        w = told.wrong
-        lines.append(f"of 100 {say(w.like)} about {w.in_hundred} were something else")
-    lines += [f"not known: {say(u)}" for u in told.unknown]
-    lines += [f"would settle it: {say(s.says)}" for s in told.steps]
-    lines += [f"two readings or a test mating: {say(m)}" for m in told.rule.by]
-    lines += [f"missing: {say(m)}" for m in told.rule.missing]
-    lines += [f"take care: {say(c)}" for c in told.cautions]
-    for line in (*lines, *map(say, CLOSING_LINES)):
-        out.print(line, highlight=False)
+        like, count = told.wrong.like, told.wrong.in_hundred
+        lines.append(Message("opinion_wrong", like=like, count=count))
+    lines += [Message("opinion_unknown", what=u) for u in told.unknown]
+    lines += [Message("opinion_step", what=s.says) for s in told.steps]
+    lines += [Message("opinion_met", what=m) for m in told.rule.by]
+    lines += [Message("opinion_missing", what=m) for m in told.rule.missing]
+    lines += [Message("opinion_caution", what=c) for c in told.cautions]
+    for line in (*lines, *CLOSING_LINES):
+        out.print(say(line), highlight=False)
 
 
 @app.command()
@@ -81,6 +81,6 @@ def report(
     for name, data in parts.items():
         write_whole(folder / name, data)
     if as_json:
-        print(json.dumps(told_json(told), ensure_ascii=False))
+        print_json("grow-out", told_json(told))
     else:
         out.print(f"{folder}: {', '.join(parts)}", highlight=False)

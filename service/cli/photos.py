@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.table import Table
 
-from service.cli.shared import Day, Json, Weights, app, bar, day_of, out, say
-from service.errors import UsageMistake
+from service.cli.shared import (
+    Day,
+    Json,
+    Weights,
+    app,
+    bar,
+    day_of,
+    flock_from,
+    out,
+    print_json,
+    say,
+)
+from service.errors import NotFound, UsageMistake
+from service.settings import from_environment
 from service.wording.numbers import percent
 from service.wording.sentences import as_data, word
 from service.wording.sentences import say as in_words
@@ -24,7 +35,10 @@ if TYPE_CHECKING:
 
 @app.command()
 def read(
-    photos: Annotated[list[Path], typer.Argument(help="Head photos.", metavar="PHOTO...")],
+    photos: Annotated[
+        list[Path],
+        typer.Argument(help="Head photos; - is one from standard input.", metavar="PHOTO..."),
+    ],
     box: Annotated[str, typer.Option("--box", help="Head box X0,Y0,X1,Y1 of the one photo.")] = "",
     boxes: Annotated[
         Path | None, typer.Option("--boxes", help="CSV with columns photo,x0,y0,x1,y1.")
@@ -47,10 +61,10 @@ def read(
     known = load_boxes(boxes) if boxes else {}
     if box:
         known = {str(photos[0]): parse_box(box)}
-    from service.flock.batch import read_all, read_every_head
-    from service.model import default_reader
+    from service.actions.which_reader import reader_for
+    from service.flock.photo_readings import read_all, read_every_head
 
-    reader = default_reader(weights)
+    reader = reader_for(from_environment(), weights)
     failed = False
     table = Table("photo", "comb", "confidence", "pile", "doubts")
     with bar(not as_json) as progress:
@@ -82,7 +96,7 @@ def show_failure(path: Path, error: PhotoError, as_json: bool) -> None:
     if as_json:
         row = {"photo": str(path), "ok": False, "error": in_words(error)}
         row["error_code"] = as_data(error.message)
-        print(json.dumps(row, ensure_ascii=False), flush=True)
+        print_json("unread", row)
     say(f"{path}: {in_words(error)}")
 
 
@@ -91,7 +105,7 @@ def show_readings(path: Path, readings: Sequence[Reading], table: Table | None) 
     for reading in readings:
         answer = reading.as_json(in_words) | {"photo": str(path)}
         if table is None:
-            print(json.dumps(answer, ensure_ascii=False), flush=True)
+            print_json("reading", answer)
             continue
         table.add_row(
             path.name,
@@ -109,12 +123,15 @@ def explain(
     weights: Weights = None,
 ) -> None:
     """Show why photos are read as they are."""
-    from classifier.explain import panel
+    from classifier.errors import ClassifierError
+    from classifier.explain import can_explain, panel
     from classifier.photo import PhotoError, open_photo
-    from service.model import default_reader
+    from service.actions.which_reader import reader_for
     from service.views.photo_cards import panel_words
 
-    reader = default_reader(weights)
+    if not can_explain():
+        raise ClassifierError("needs_torch")
+    reader = reader_for(from_environment(), weights)
     out_dir.mkdir(parents=True, exist_ok=True)
     failed = False
     with bar(False) as progress:
@@ -148,21 +165,21 @@ def triage(
     weights: Weights = None,
 ) -> None:
     """Sort a batch of photos into piles, worst risk first."""
-    from service.flock.batch import photos_in, read_all, sort_batch
+    from service.flock.batch import photos_in, sort_batch
     from service.flock.boxes_csv import load_boxes
-    from service.flock.flock_csv import load_flock
+    from service.flock.photo_readings import read_all
 
     day = day_of(on)
-    birds = load_flock(flock) if flock else None
+    birds = flock_from(flock) if flock else None
     known = load_boxes(boxes) if boxes else {}
     photos = photos_in(folder)
     if out_dir.exists() and not out_dir.is_dir():
         raise UsageMistake("out_is_a_file", file=out_dir)
     out_dir.mkdir(parents=True, exist_ok=True)
+    from service.actions.which_reader import reader_for
     from service.documents.triage_html import summary, write_page, write_table
-    from service.model import default_reader
 
-    reader = default_reader(weights)
+    reader = reader_for(from_environment(), weights)
     with bar(False) as progress:
         task = progress.add_task("reading photos", total=len(photos))
         readings, failures = read_all(photos, reader.read, known, lambda: progress.advance(task))
@@ -183,7 +200,7 @@ def triage(
     for name in lost:
         say(f"{folder / name}: named in the flock list, but not in the folder")
     if as_json:
-        print(json.dumps({**summary(batch), "report": str(out_dir / "triage.html")}))
+        print_json("piles", {**summary(batch), "report": str(out_dir / "triage.html")})
     else:
         show_batch(batch, summary(batch), out_dir / "triage.html")
     if failures or lost:
@@ -206,6 +223,22 @@ def show_batch(batch: Batch, counts: dict[str, int], report: Path) -> None:
 
 
 @app.command()
+def demo(
+    out_dir: Annotated[Path, typer.Option("--out", help="Folder for the report.")] = Path(
+        "demo_report"
+    ),
+    as_json: Json = False,
+) -> None:
+    """Sort the photos of an invented flock, to see what comes out."""
+    from service.actions.demo import DAY, demo_folder
+
+    folder = demo_folder()
+    if folder is None:
+        raise NotFound("no_demo_here")
+    triage(folder, out_dir, folder / "flock.csv", None, DAY, as_json, None)
+
+
+@app.command()
 def train(
     photos: Annotated[Path, typer.Option("--photos", help="Folder with labels.csv.")],
     renders: Annotated[Path, typer.Option("--renders", help="Folder of rendered heads.")],
@@ -216,16 +249,24 @@ def train(
     seed: Annotated[int, typer.Option(help="Random seed.")] = 0,
     teachers: Annotated[
         int,
-        typer.Option(help="Readers of the folds, from whose mean the final one also learns."),
-    ] = 3,
+        typer.Option(help="Readers of each part, from whose mean the one that is kept learns."),
+    ] = 2,
+    jobs: Annotated[int, typer.Option(help="Trainings at a time.")] = 1,
 ) -> None:
     """Train the reader and the finder from their inputs."""
-    if steps < 1 or batch < 2 or folds < 2 or teachers < 0:
+    if steps < 1 or batch < 2 or folds < 2 or teachers < 0 or jobs < 1:
         raise UsageMistake("training_options")
     from classifier.training.pipeline import train_all
 
     with bar(False) as progress:
-        train_all(photos, renders, out_dir, steps, folds, batch, seed, teachers, progress)
+
+        def told(name: str) -> Callable[[int, float], None]:
+            task = progress.add_task(name, total=None)
+            return lambda step, loss: progress.update(
+                task, completed=step, description=f"{name}, step {step}, loss {loss:.3f}"
+            )
+
+        train_all(photos, renders, out_dir, steps, folds, batch, seed, teachers, jobs, told)
     out.print(f"Weights and card: {out_dir / 'weights'}", highlight=False)
 
 
@@ -235,6 +276,12 @@ def evaluate(
     out_dir: Annotated[Path, typer.Option("--out", help="Folder for scores and plots.")],
     renders: Annotated[Path | None, typer.Option("--renders", help="Rendered heads.")] = None,
     weights: Weights = None,
+    crests: Annotated[
+        Path | None, typer.Option("--crests", help="Crested single combs, rendered.")
+    ] = None,
+    shots: Annotated[
+        Path | None, typer.Option("--shots", help="Several renders of each bird.")
+    ] = None,
     into_card: Annotated[
         bool, typer.Option("--into-card", help="Write the scores into the card as well.")
     ] = False,
@@ -244,9 +291,9 @@ def evaluate(
     from classifier.training.evaluation import evaluate_all
 
     with bar(as_json) as progress:
-        scores = evaluate_all(photos, renders, out_dir, weights, into_card, progress)
+        scores = evaluate_all(photos, renders, out_dir, weights, into_card, progress, crests, shots)
     if as_json:
-        print(json.dumps(scores))
+        print_json("scores", scores)
         return
     for name, values in scores.items():
         table = Table(name, "")

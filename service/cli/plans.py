@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -19,7 +18,7 @@ from service.cli.breeding import (
     rates_from,
     say_cautions,
 )
-from service.cli.shared import Day, Json, app, bar, out
+from service.cli.shared import Day, Json, app, bar, out, print_array, print_json
 from service.wording.numbers import percent
 from service.wording.sentences import Message, from_data, say
 
@@ -70,7 +69,7 @@ def plan(
         else:
             rows = pen_plan(known, pen, request, shown)
     if as_json:
-        print(json.dumps(rows))
+        print_array("planned", rows)
     else:
         show_plan(rows, request, pens=pen is not None)
 
@@ -134,7 +133,8 @@ def strategies(
     best = cheapest(found)
     if as_json:
         rows = [asdict(o) for o in found]
-        print(json.dumps({"strategies": rows, "cheapest": best.name if best else None}))
+        cheap = best.name if best else None
+        print_json("strategies", {"strategies": rows, "cheapest": cheap})
         return
     shown = Table("way", "pair proven", "true-breeding", "seasons", "eggs", "inbred", "variety")
     for o in found:

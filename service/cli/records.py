@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,7 +11,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.table import Table
 
-from service.cli.shared import By, Json, Weights, app, bar, desk_of, out, say
+from service.cli.shared import (
+    By,
+    Json,
+    Weights,
+    app,
+    bar,
+    desk_of,
+    out,
+    print_array,
+    print_json,
+    say,
+)
 from service.errors import UsageMistake
 from service.settings import from_environment
 from service.wording.sentences import Coded, Message
@@ -68,7 +78,7 @@ def intake(
         def show(taken: Taken) -> None:
             progress.advance(task)
             if as_json:
-                print(json.dumps(taken.as_json(), ensure_ascii=False), flush=True)
+                print_json("taken", taken.as_json())
 
         found = run(store, source, files, options, show)
         complaints: list[Coded] = [
@@ -83,12 +93,12 @@ def intake(
 
 def read_new(desk: Desk, weights: Path | None, progress: Progress) -> list[Message]:
     """Read what this model hasn't read, work it in; returns complaints about single photos."""
-    from service.model import default_reader
-    from service.records.intake.read_pending import read_pending, to_read
+    from service.actions.readers import ReaderInUse
+    from service.records.intake.read_pending import count_to_read, read_pending
 
-    reader = default_reader(weights)
+    reader = ReaderInUse(desk.store, weights)()
     with desk.store.reading() as session:
-        count = len(to_read(session, reader.card.model))
+        count = count_to_read(session, reader.card.model)
     task = progress.add_task("reading them", total=count)
     complaints = read_pending(desk.store, reader, None, lambda n: progress.advance(task, n))
     replace(desk, prior=reader.card.prior).work_in(None)
@@ -161,7 +171,10 @@ def bring_in(
     if show:
         return
     _, count = import_sheet(desk_of(by), sheet, choices)
-    print(json.dumps({"birds": count})) if as_json else out.print(f"{count} birds", highlight=False)
+    if as_json:
+        print_json("imported", {"birds": count})
+    else:
+        out.print(f"{count} birds", highlight=False)
 
 
 @app.command()
@@ -203,7 +216,7 @@ def backup(
         count = write(store, file, lambda: progress.advance(task))
         verify_backup(file)
     if as_json:
-        print(json.dumps({"photos": count, "bytes": file.stat().st_size}))
+        print_json("backed-up", {"photos": count, "bytes": file.stat().st_size})
     else:
         out.print(f"{count} photos and all records, read back and right: {file}", highlight=False)
 
@@ -224,7 +237,7 @@ def restore(
         task = progress.add_task("bringing photos back", total=None)
         count = bring_back(desk, file, replace, lambda: progress.advance(task))
     if as_json:
-        print(json.dumps({"photos": count}))
+        print_json("moved", {"photos": count})
     else:
         out.print(f"{count} photos and all records are back", highlight=False)
 
@@ -265,15 +278,8 @@ def verify(
             result = check(store, lambda: progress.advance(task))
             count, complaints = result.photos, list(result.complaints)
     if as_json:
-        print(
-            json.dumps(
-                {
-                    "photos": count,
-                    "clean": not complaints,
-                    "complaints": list(map(in_words, complaints)),
-                }
-            )
-        )
+        told = list(map(in_words, complaints))
+        print_json("verified", {"photos": count, "clean": not told, "complaints": told})
     for complaint in complaints:
         say(in_words(complaint))
     if complaints:
@@ -304,7 +310,7 @@ def move(
         task = progress.add_task("copying photos", total=None)
         count = move_records(open_store(settings), target, lambda: progress.advance(task))
     if as_json:
-        print(json.dumps({"photos": count}))
+        print_json("moved", {"photos": count})
         return
     out.print(f"{count} photos and all records are there, the same on both sides", highlight=False)
     out.print(f"from now on: COMBWRIGHT_DATABASE={to}", highlight=False, soft_wrap=True)
@@ -323,7 +329,7 @@ def trail(
     with open_store(from_environment()).reading() as session:
         found = acts(session, last)
     if as_json:
-        print(json.dumps([act_json(a) for a in found], ensure_ascii=False))
+        print_array("act", map(act_json, found))
         return
     table = Table("act", "when (UTC)", "by", "what", "rows", "")
     for a in found:
@@ -344,7 +350,10 @@ def undo(
     from service.actions.lists import undo as take_back
 
     _, count = take_back(desk_of(by), act)
-    print(json.dumps({"rows": count})) if as_json else out.print(f"{count} rows", highlight=False)
+    if as_json:
+        print_json("taken-back", {"rows": count})
+    else:
+        out.print(f"{count} rows", highlight=False)
 
 
 @app.command()
@@ -356,7 +365,7 @@ def people(as_json: Json = False) -> None:
     with open_store(from_environment()).reading() as session:
         found = agreement(session)
     if as_json:
-        print(json.dumps(found.as_json()))
+        print_json("raters", found.as_json())
         return
     table = Table("reader", "blind readings", "right, of all combs alike")
     for person in found.people:

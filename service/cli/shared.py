@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import sys
+from collections.abc import Iterable, Mapping
+from contextvars import ContextVar
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,19 +18,21 @@ from typer.core import TyperGroup
 from service import clock
 from service.errors import UsageMistake
 from service.settings import from_environment
+from service.shapes.printed import schema_name
 
 if TYPE_CHECKING:
     from service.actions.desk import Desk
+    from service.flock.flock_csv import Flock
 
 # Commands by what one is about to do; whatever isn't named here stands under the last title.
 GROUPS = {
-    "Photos": ("read", "triage", "explain", "intake"),
+    "Photos": ("demo", "read", "triage", "explain", "intake"),
     "Records": ("import", "export", "note", "trail", "undo", "people", "labels"),
     "Genetics": ("cross", "candidates", "test-mating", "counts", "plan", "strategies"),
     "Opinions": ("opinion", "report"),
     "Pages": ("serve", "access"),
     "Upkeep": ("backup", "restore", "verify", "move", "doctor"),
-    "Numbers and the model": ("numbers", "train", "evaluate"),
+    "Numbers and the model": ("numbers", "learn", "reader", "pool", "train", "evaluate"),
 }
 
 
@@ -56,13 +61,36 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="Read chicken combs from head photos and work out rose and pea genotypes.",
 )
-out = Console()
+# What is printed is what was written: `:AB:` in a fingerprint or a `[red]` hen are no marks.
+out = Console(emoji=False, markup=False)
+QUIET = ContextVar("quiet", default=False)
 Json = Annotated[bool, typer.Option("--json", help="Print JSON.")]
 Weights = Annotated[
     Path | None, typer.Option("--weights", help="Folder with other weights and their card.")
 ]
 By = Annotated[str, typer.Option("--by", help="Who does it, for the trail.")]
 Day = Annotated[str, typer.Option("--on", help="Day for ages, YYYY-MM-DD; today if left out.")]
+
+
+def as_line(shape: str, value: Mapping[str, Any]) -> str:
+    """Return an object as a line of JSON, with the name and number of its shape."""
+    return json.dumps({**value, "schema": schema_name(shape)}, ensure_ascii=False)
+
+
+def print_json(shape: str, value: Mapping[str, Any]) -> None:
+    """Print an object for programs."""
+    print(as_line(shape, value), flush=True)
+
+
+def print_array(shape: str, values: Iterable[Mapping[str, Any]]) -> None:
+    """Print an array for programs, one by one: a hundred thousand birds as one text would take
+    gigabytes.
+    """
+    start = "["
+    for value in values:
+        print(start, as_line(shape, value), sep="", end="")
+        start = ", "
+    print("[]" if start == "[" else "]")
 
 
 def show_version(wanted: bool) -> None:
@@ -81,8 +109,20 @@ def begin(
     version: Annotated[
         bool, typer.Option("--version", callback=show_version, is_eager=True, help="Print it.")
     ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="No progress bars.")] = False,
 ) -> None:
     """Read chicken combs from head photos and work out rose and pea genotypes."""
+    QUIET.set(quiet)
+
+
+def flock_from(path: Path) -> Flock:
+    """Return a flock list from a file, or from standard input for `-`. Raises FlockError."""
+    from service.flock.flock_csv import as_text, load_flock, parse_flock
+
+    if str(path) != "-":
+        return load_flock(path)
+    name = "standard input"
+    return parse_flock(as_text(sys.stdin.buffer.read(), name), name)
 
 
 def say(line: str) -> None:
@@ -119,5 +159,6 @@ def desk_of(by: str = "") -> Desk:
 
 def bar(quiet: bool) -> Progress:
     """Return a progress bar on stderr, none when piped."""
-    console = Console(stderr=True)
-    return Progress(console=console, disable=quiet or not console.is_terminal, transient=True)
+    console = Console(stderr=True, emoji=False, markup=False)
+    hidden = quiet or QUIET.get() or not console.is_terminal
+    return Progress(console=console, disable=hidden, transient=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 from classifier.messages import Doubt
 from classifier.quality import rules
 from classifier.reading import Reading, crest_doubt, none_doubt, risk
+from classifier.sureness import Mistake
 from classifier.vocabulary import COARSE, COMBS, NONE, SPOKEN, coarse_of
 from service.flock.candidates import Candidate
 from service.flock.flock_csv import Bird
@@ -166,6 +167,7 @@ def item_of(
     unsure = expected > limits["most_risk"] or confidence < limits["least_confidence"]
     if unsure and told:
         reasons.append(alternatives(proposal, chances))
+    reasons += unearned(usable, proposal) if not reasons else []
     return Item(
         bird,
         photos,
@@ -249,6 +251,26 @@ def doubts_of_photo(best: Reading, proposal: str, row: Bird | None) -> list[Code
     elif proposal == "crest_folded_single":
         reasons.append(Doubt("folded_without_crest"))
     return reasons
+
+
+def unearned(usable: Sequence[Reading], proposal: str) -> list[Coded]:
+    """Return why readings of a comb aren't relied on: their like were wrong too often.
+
+    One view that has earned its sureness is enough, and a view has if half of its photos have:
+    of ten frames of one second the luckiest would be sure of itself.
+    """
+    by_view: dict[bool, list[Mistake]] = {}
+    for reading in usable:
+        if reading.mistake and alike(reading.best, proposal):
+            by_view.setdefault(reading.frontal >= 0.5, []).append(reading.mistake)
+    mistakes = [mistake for some in by_view.values() for mistake in some]
+    if not mistakes or any(
+        2 * sum(m.earned for m in some) >= len(some) for some in by_view.values()
+    ):
+        return []
+    doubts = [mistake for mistake in mistakes if not mistake.earned]
+    least = min(doubts, key=lambda mistake: mistake.chance)
+    return [least.doubt] if least.doubt else []
 
 
 def disagreements(

@@ -2,34 +2,24 @@
 
 from __future__ import annotations
 
-import os
 import re
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from classifier.photo import SUFFIXES, Photo, PhotoError, open_photo
+from classifier.photo import SUFFIXES
 from classifier.reading import Reading
 from genetics.messages import Place
 from service.errors import BatchError
 from service.flock.assessment import PILE_ORDER, Item, item_of
-from service.flock.boxes_csv import Box, box_for
 from service.flock.candidates import Candidate, candidates
 from service.flock.flock_csv import Flock
+from service.flock.photo_readings import Failure
 
 if TYPE_CHECKING:
-    from classifier.reader import Reader
-
-
-@dataclass(frozen=True)
-class Failure:
-    """A photo that couldn't be read, and why."""
-
-    photo: Path
-    error: PhotoError
+    pass
 
 
 @dataclass(frozen=True)
@@ -84,87 +74,6 @@ def owners(photos: Sequence[Path], flock: Flock | None) -> dict[str, list[Path]]
             bird = short if short in known else bird
         birds.setdefault(bird, []).append(photo)
     return birds
-
-
-def read_every_head(
-    photos: Sequence[Path], reader: Reader, tick: Callable[[], None]
-) -> tuple[dict[Path, list[Reading]], list[Failure]]:
-    """Return readings of all heads of every photo, and the photos that can't be decoded."""
-    readings: dict[Path, list[Reading]] = {}
-    failures: list[Failure] = []
-    for path in photos:
-        try:
-            readings[path] = reader.read_heads(open_photo(path))
-        except PhotoError as error:
-            failures.append(Failure(path, error))
-        tick()
-    return readings, failures
-
-
-def read_all(
-    photos: Sequence[Path],
-    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
-    boxes: dict[str, Box],
-    tick: Callable[[], None] = lambda: None,
-    chunk: int = 8,
-) -> tuple[dict[Path, Reading], list[Failure]]:
-    """Return readings of all photos that can be decoded, and the failures.
-
-    Few in memory at once.
-    """
-    readings: dict[Path, Reading] = {}
-    failures: list[Failure] = []
-    # Decoding leaves Python's lock alone, so that several photos are decoded at a time.
-    with ThreadPoolExecutor(max(1, min(4, os.cpu_count() or 1))) as decoders:
-        parts = [photos[start : start + chunk] for start in range(0, len(photos), chunk)]
-        # One part ahead: the next photos are decoded while these are read.
-        ahead = decoders.map(opened_or_error, parts[0]) if parts else iter(())
-        for number, part in enumerate(parts):
-            now = list(ahead)
-            if number + 1 < len(parts):
-                ahead = decoders.map(opened_or_error, parts[number + 1])
-            opened: list[tuple[Path, Photo]] = []
-            for path, photo in zip(part, now, strict=True):
-                if isinstance(photo, PhotoError):
-                    failures.append(Failure(path, photo))
-                    tick()
-                else:
-                    opened.append((path, photo))
-            readings_of(opened, read, boxes, tick, readings, failures)
-    return readings, failures
-
-
-def opened_or_error(path: Path) -> Photo | PhotoError:
-    """Return a decoded photo, or why it can't be decoded."""
-    try:
-        return open_photo(path)
-    except PhotoError as error:
-        return error
-
-
-def readings_of(
-    opened: Sequence[tuple[Path, Photo]],
-    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
-    boxes: dict[str, Box],
-    tick: Callable[[], None],
-    readings: dict[Path, Reading],
-    failures: list[Failure],
-) -> None:
-    """Read decoded photos with their boxes, into `readings` and `failures`."""
-    good: list[tuple[Path, Photo, Box | None]] = []
-    for path, photo in opened:
-        box = box_for(path, boxes)
-        if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
-            error = PhotoError("box_outside", width=photo.width, height=photo.height)
-            failures.append(Failure(path, error))
-            tick()
-        else:
-            good.append((path, photo, box))
-    if good:
-        answers = read([p for _, p, _ in good], [b for _, _, b in good])
-        for (path, _, _), reading in zip(good, answers, strict=True):
-            readings[path] = reading
-            tick()
 
 
 def sort_batch(

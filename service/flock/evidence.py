@@ -43,6 +43,8 @@ class Observation:
     """Who looked, if a person."""
     moment: str = ""
     """The day of the photo, as far as that is known."""
+    view: str = ""
+    """From where the head is seen: front or side."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +92,10 @@ class Evidence:
 def together(looks: Sequence[Observation]) -> Array:
     """Return looks as one likelihood of the combs (6,), what they share counted once."""
     return genetics.looks.together(
-        [Look(look.likelihood, look.by if look.by_person else "", look.moment) for look in looks]
+        [
+            Look(look.likelihood, look.by if look.by_person else "", look.moment, look.view)
+            for look in looks
+        ]
     )
 
 
@@ -105,7 +110,8 @@ def observation_of(reading: Reading, prior: Sequence[float], moment: str = "") -
     likelihood = mixed_peas(from_posterior(reading.comb, prior, useless))
     comb = reading.best if reading.proposal else ""
     source = Message("source_photo", name=reading.photo)
-    return Observation(source, likelihood, comb, moment=moment)
+    view = "front" if reading.frontal >= 0.5 else "side"
+    return Observation(source, likelihood, comb, moment=moment, view=view)
 
 
 def evidence_of(

@@ -43,6 +43,10 @@ class Known:
     """Single-combed birds of the other sex."""
 
 
+# Doubts that a better photo of the same head would settle.
+RETAKEN = ("unearned_frontal", "unearned_small", "unearned_blurred", "unearned_dark")
+
+
 @dataclass(frozen=True)
 class Step:
     """Something that would tell more about a bird."""
@@ -68,6 +72,9 @@ def steps(candidate: Candidate, item: Item | None, known: Known, on: date) -> li
         found.append(Step("photo", says, minutes["photo"]))
     elif item and item.pile == "new_photo":
         says = Message("step_another_photo", why=reasons[0])
+        found.append(Step("photo", says, minutes["photo"]))
+    elif better := next((r for r in reasons if r.code in RETAKEN), None):
+        says = Message("step_another_photo", why=better)
         found.append(Step("photo", says, minutes["photo"]))
     if any(r.code in ("crest_may_fold", "crest_hardly_folds") for r in reasons):
         says = Message("step_part_crest")

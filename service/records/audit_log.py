@@ -110,8 +110,13 @@ def act_json(act: Act) -> dict[str, Any]:
     }
 
 
-def acts(session: Session, last: int = 50) -> list[Act]:
-    """Return the newest acts, newest first."""
+def how_many_acts(session: Session) -> int:
+    """Return the number of acts on the trail."""
+    return session.scalar(select(func.count(ChangeRow.act.distinct()))) or 0
+
+
+def acts(session: Session, last: int = 50, start: int = 0) -> list[Act]:
+    """Return the newest acts, newest first, but for the first `start`."""
     newest = (
         select(
             ChangeRow.act,
@@ -122,6 +127,7 @@ def acts(session: Session, last: int = 50) -> list[Act]:
         .group_by(ChangeRow.act)
         .order_by(func.max(ChangeRow.id).desc())
         .limit(last)
+        .offset(start)
         .subquery()
     )
     rows = session.execute(

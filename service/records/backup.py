@@ -31,10 +31,11 @@ from service.records.values import lively, plain
 from service.wording.sentences import Message
 
 FORMAT = "combwright records"
-VERSION = 6  # of the tables, as the newest migration that changed what is exported
+VERSION = 7  # of the tables, as the newest migration that changed what is exported
 RECORDS, SUMS = "records.json", "checksums.txt"
-READABLE = (2, 5, VERSION)
+READABLE = (2, 5, 6, VERSION)
 SEALED = 6  # from this version on lines of the trail carry seals
+LEARNED = 7  # from this version on readers that learned from the flock are kept
 MOST_SUMS, MOST_RECORDS = 200_000_000, 4_000_000_000
 Told = Callable[[], None]
 # What values make of themselves that fit no column.
@@ -95,6 +96,8 @@ def parse_records(words: str, name: str) -> Records:
         raise StoreError("records_unreadable", place=Place(str(name)), reason="tables")
     if version == 2:  # before sentences were kept as codes
         found = before_codes(found, name)
+    if version < LEARNED:
+        found = {**found, "readers": []}
     identity = content.get("identity", "")
     return Records(version, identity if isinstance(identity, str) else "", dict(found))
 

@@ -57,6 +57,14 @@ def write_synced(path: Path, data: bytes) -> None:
         draft.write_bytes(data)
 
 
+def write_or_tell(path: Path, data: bytes) -> None:
+    """Write a file as `write_synced` does. Raises StoreError."""
+    try:
+        write_synced(path, data)
+    except OSError as error:
+        raise StoreError("not_kept", reason=error.strerror or str(error)) from None
+
+
 @contextmanager
 def draft_of(path: Path) -> Iterator[Path]:
     """Provide a draft beside a file, which takes the file's name once it is complete and synced.

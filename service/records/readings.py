@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from datetime import datetime
 from typing import Any
 
 from classifier.messages import Doubt
 from classifier.reading import HeadBox, Reading, Wattles
+from classifier.sureness import Mistake
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import as_data, from_data
 
@@ -21,6 +23,18 @@ def person_comb(photo: PhotoRow) -> str:
     """Return the newest comb that a person gave a photo, or nothing."""
     rows = [r for r in photo.readings if r.person]
     return rows[-1].comb if rows else ""
+
+
+def newest_looks(photo: PhotoRow) -> list[tuple[ReadingRow, bool]]:
+    """Return each person's newest look at a photo, and whether the same was said blind.
+
+    A later look that says the same takes nothing from an earlier blind one.
+    """
+    people = [r for r in photo.readings if r.person]
+    return [
+        (newest, any(r.blind for r in people if r.by == newest.by and r.comb == newest.comb))
+        for newest in {r.by: r for r in people}.values()
+    ]
 
 
 def row_from_reading(reading: Reading, made: datetime, name: str = "") -> ReadingRow:
@@ -44,6 +58,8 @@ def row_from_reading(reading: Reading, made: datetime, name: str = "") -> Readin
         "doubts": as_data(reading.doubts),
         "pile": reading.pile,
         "young": reading.young,
+        "frontal": reading.frontal,
+        "mistake": astuple(reading.mistake) if reading.mistake else None,
         "outline": [list(map(list, ring)) for ring in reading.outline],
     }
     return ReadingRow(
@@ -81,6 +97,8 @@ def reading_from_row(row: ReadingRow) -> Reading:
         doubts=doubts(c["doubts"]),
         pile=c["pile"],
         young=c.get("young", 0.0),
+        frontal=c.get("frontal", 0.0),
+        mistake=Mistake(*c["mistake"]) if c.get("mistake") else None,
         outline=tuple(tuple((x, y) for x, y in ring) for ring in c.get("outline", ())),
     )
 

@@ -15,6 +15,8 @@ from sqlalchemy import Table, select
 from sqlalchemy.exc import DatabaseError
 from sqlalchemy.orm import Session
 
+from classifier.adaptation.change import Change
+from classifier.card import CardError
 from genetics.evidence import SAID, WATTLE_WORDS
 from genetics.genotype import possible
 from service.records.birds import stored_flock
@@ -32,6 +34,7 @@ ELSEWHERE = (ChangeRow.__tablename__, HashPartRow.__tablename__)
 # What a database and the types of columns make of damaged values.
 UNREADABLE = (ValueError, TypeError, AttributeError, DatabaseError)
 HEXADECIMAL = re.compile("[0-9a-f]{64}")
+READER = re.compile("[0-9a-f]{6}")
 LIKENESS = re.compile("[0-9a-f]{16}")
 Row = Mapping[str, Any]
 
@@ -55,6 +58,15 @@ def count(value: Any) -> bool:
 def genotype(value: Any) -> bool:
     """Whether a value is a genotype, or empty."""
     return not value or bool(possible(value))
+
+
+def learned(value: Any) -> bool:
+    """Whether a value is what a reader learned, with its trial."""
+    try:
+        Change.from_data(value["change"])
+    except (CardError, KeyError, TypeError):
+        return False
+    return isinstance(value.get("report"), dict) and isinstance(value.get("against"), list)
 
 
 # What the columns of each table may hold, where that isn't any text.
@@ -81,6 +93,13 @@ ALLOWED: dict[str, dict[str, Callable[[Any], bool]]] = {
     "counts": {"comb": one_of(*SAID), "chicks": count},
     "decisions": {"choice": one_of(*CHOICES)},
     "intake_items": {"state": one_of(*STATES)},
+    "readers": {
+        "name": lambda value: bool(READER.fullmatch(value)),
+        "base": lambda value: bool(HEXADECIMAL.fullmatch(value)),
+        "better": flag,
+        "in_use": flag,
+        "content": learned,
+    },
 }
 
 

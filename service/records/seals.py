@@ -92,12 +92,16 @@ def differs(row: Mapping[str, Any], line: Any) -> bool:
 def adopt(connection: Connection) -> int:
     """Write a line for each row that the trail doesn't know as it is; returns how many.
 
-    Done once, for records of a version that didn't hold the two against each other.
+    Done once, for records of a version that didn't hold the two against each other. Tables and
+    columns that only later versions have are left alone.
     """
     newest = newest_lines(connection)
+    made = inspect(connection).get_table_names()
     before = last_seal(connection)
     act, now, count = uuid.uuid4().hex, datetime.now(UTC), 0
     for table in watched():
+        if table.name not in made:
+            continue
         there = {column["name"] for column in inspect(connection).get_columns(table.name)}
         query = select(*(column for column in table.c if column.name in there))
         for row in connection.execute(query.order_by(table.c.id)).mappings().all():

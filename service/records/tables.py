@@ -327,6 +327,24 @@ class IdentityRow(Base):
     made: Mapped[datetime]
 
 
+class ReaderRow(Base):
+    """A reader that learned from this flock: what it adds to the shipped one, and its trial."""
+
+    __tablename__ = "readers"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(16), unique=True)
+    base: Mapped[str] = mapped_column(String(64))
+    """SHA-256 of the shipped weights that it stands on."""
+    made: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(80))
+    better: Mapped[bool]
+    """Whether the trial found it better; no other may be used."""
+    in_use: Mapped[bool] = mapped_column(default=False)
+    content: Mapped[dict[str, Any]]
+    """The change and the report of its trial."""
+
+
 class AccountRow(Base):
     """Somebody who may come in over the network."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from classifier.reading import none_doubt
 from genetics.genotype import NAMES
 from service.flock.candidates import Candidate
 from service.flock.next_steps import chances_of, costs
@@ -66,7 +67,7 @@ def cautions(
         found += [Message("caution_crest"), Message("caution_hernia"), Message("caution_duplex")]
     if seen.beard or (seen.beard is None and any(r.beard >= 0.5 for r in readings)):
         found.append(Message("caution_beard"))
-    if any(r.none_of_these >= 0.3 for r in readings):
+    if any(none_doubt(r.none_of_these) for r in readings):
         found.append(Message("caution_trimmed"))
     pure_rose = sum(p for name, p in candidate.genotypes.items() if name.startswith("R/R"))
     if row.sex == "cock" and pure_rose >= 0.05:

@@ -9,6 +9,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from service.answers.raters import agreement
 from service.records.audit_log import acts
+from service.views.reader_drift import watch_reader
 from service.views.reader_on_flock import confirm_reader
 from service.web.charts import reliability
 from service.web.pages import Records, gone_to, page, reader_of
@@ -31,6 +32,7 @@ def reader(request: Request, records: Records) -> HTMLResponse:
         renders=scores.get("renders kept from training, given boxes"),
         chart=reliability(photos["reliability"]) if photos else None,
         flock=confirm_reader(records),
+        watch=watch_reader(records, reader_of(request).card.model),
         people=agreement(records),
     )
 
@@ -40,6 +42,7 @@ CARD_WORDS = (
     marked("photographs, split train"),
     marked("rendered heads"),
     marked("web pictures; the collection's page states GPL-2 (from memory)"),
+    marked("CC BY 4.0 (pictures of its repository)"),
     marked("own, Apache-2.0"),
     marked(
         "EfficientNet-Lite0, ImageNet weights "

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Form, Request
 from fastapi.responses import HTMLResponse, Response
 
 from service.actions import access
-from service.actions.door import Door, door_for
+from service.actions.door import Door, door_for, is_loopback
 from service.errors import NotAllowed, ServiceError, status_of
 from service.records.accounts import SHORTEST, Visitor
 from service.records.states import ROLES
@@ -44,14 +44,26 @@ def qr_svg(text: str) -> str:
     return out.getvalue().decode()
 
 
+def seen_address(request: Request) -> str:
+    """Return the address by which the visitor came, "" if it is the machine's own alone.
+
+    Behind a proxy scheme and port are the proxy's, which only the request tells.
+    """
+    host = request.url.hostname or ""
+    if is_loopback(host):
+        return ""
+    return f"{request.url.scheme}://{request.url.netloc}{door_of(request).root}"
+
+
 def show_accounts(
     request: Request, status: int = 200, problem: str = "", token: str = ""
 ) -> HTMLResponse:
     """Return the page of accounts, with a new link if there is one."""
     door = door_of(request)
     # At the machine itself the link is for later, when the pages are served to the network.
-    far = door if door.accounts else door_for("", door.port, (), door.secure)
-    links = [f"{address}/join/{token}" for address in far.addresses[:2]] if token else []
+    far = door if door.accounts else door_for("", door.port, (), door.secure, door.root)
+    addresses = [seen] if (seen := seen_address(request)) else far.addresses[:2]
+    links = [f"{address}/join/{token}" for address in addresses] if token else []
     return page(
         request,
         "accounts.html",
@@ -64,8 +76,8 @@ def show_accounts(
         problem=problem,
         links=links,
         qr=qr_svg(links[0]) if links else "",
-        address=door.addresses[0] if door.accounts else "",
-        address_qr=qr_svg(door.addresses[0]) if door.accounts else "",
+        address=addresses[0] if door.accounts else "",
+        address_qr=qr_svg(addresses[0]) if door.accounts else "",
     )
 
 

@@ -32,13 +32,16 @@ from service.wording.sentences import Message
 
 HEADERS = {
     "Content-Security-Policy": (
-        "default-src 'self'; img-src 'self' blob:; base-uri 'none'; object-src 'none'; "
+        "default-src 'self'; script-src 'self' 'wasm-unsafe-eval'; img-src 'self' blob:; "
+        "base-uri 'none'; object-src 'none'; "
         "frame-ancestors 'none'; form-action 'self'"
     ),
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
     "Cross-Origin-Opener-Policy": "same-origin",
     "Cross-Origin-Resource-Policy": "same-origin",
+    # With the opener policy: what a page needs to read photos with several threads.
+    "Cross-Origin-Embedder-Policy": "require-corp",
 }
 AT_THE_MACHINE = Visitor("", "own")
 STATIC = "/static/"

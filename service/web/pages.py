@@ -18,9 +18,11 @@ from genetics.evidence import SAID
 from genetics.genotype import NAMES
 from service import clock
 from service.actions.desk import Desk
+from service.actions.readers import ReaderInUse
 from service.documents.triage_html import environment
 from service.errors import UsageMistake
 from service.records.accounts import Visitor
+from service.web.root import Root, Rooted
 from service.wording.language import LANGUAGES, current, marked, region, translated
 from service.wording.numbers import decimal, times
 from service.wording.sentences import Message, say, word
@@ -84,6 +86,7 @@ def moment_name(value: datetime) -> str:
 def templates() -> Environment:
     """Return the report's environment with the web templates and the catalogues."""
     env = environment()
+    env.add_extension(Rooted)
     env.loader = PackageLoader("service.web", "templates")
     env.filters.update(
         spoken=comb_name,
@@ -97,6 +100,7 @@ def templates() -> Environment:
         way=lambda name: say(Message(f"way_{name}")),
     )
     env.globals.update(
+        root=Root(),
         column_name=column_name,
         yes_no=lambda value: {True: translated("yes"), False: translated("no")}.get(value, ""),
         combs=COMBS,
@@ -219,6 +223,11 @@ def settings_of(request: Request) -> Settings:
 
 
 def reader_of(request: Request) -> Reader:
-    """Return the reader."""
-    reader: Reader = request.app.state.reader
-    return reader
+    """Return the reader in use."""
+    return readers_of(request)()
+
+
+def readers_of(request: Request) -> ReaderInUse:
+    """Return what knows the reader in use."""
+    readers: ReaderInUse = request.app.state.readers
+    return readers

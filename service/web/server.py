@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import sys
+from collections.abc import Sequence
+from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import uvicorn
@@ -46,8 +49,22 @@ class PatientProtocol(H11Protocol):
         super().connection_lost(exc)
 
 
-def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
-    """Serve pages until they are stopped; what is under way is answered first."""
+class Telling(uvicorn.Server):
+    """A server that remembers what signal stopped it."""
+
+    stopped_by: int | None = None
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:
+        """Stop because of a signal."""
+        self.stopped_by = sig
+        super().handle_exit(sig, frame)
+
+
+def serve(app: FastAPI, host: str, port: int, proxies: Sequence[str], **tls: Any) -> None:
+    """Serve pages until they are stopped; what is under way is answered first.
+
+    `proxies` are addresses from which it is believed for whom a request is forwarded.
+    """
     # Pages hand Python's lock over at every query; while photos are read, each time they would
     # wait 5 ms to get it back.
     sys.setswitchinterval(0.0005)
@@ -58,6 +75,7 @@ def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
         port=port,
         http=PatientProtocol,
         ws="none",
+        forwarded_allow_ips=",".join(proxies),
         log_config=None,
         access_log=False,
         server_header=False,
@@ -67,4 +85,7 @@ def serve(app: FastAPI, host: str, port: int, **tls: Any) -> None:
         timeout_graceful_shutdown=GRACE,
         **tls,
     )
-    uvicorn.Server(config).run()  # which, unlike uvicorn.run, tells of Ctrl-C
+    server = Telling(config)
+    server.run()
+    if server.stopped_by == signal.SIGINT:  # told again where uvicorn's own word got lost
+        raise KeyboardInterrupt

@@ -17,6 +17,7 @@ from service.views.assigning import count_loose
 from service.views.bird_list import first_bands, unread_count, with_due_day
 from service.views.photo_cards import cards_of
 from service.views.sorting import progress
+from service.views.worth_reading import worth_reading
 from service.web.pages import (
     SUGGESTED,
     Records,
@@ -24,6 +25,7 @@ from service.web.pages import (
     gone_to,
     page,
     reader_of,
+    readers_of,
     settings_of,
 )
 
@@ -58,6 +60,8 @@ def today(request: Request, records: Records) -> HTMLResponse:
         due=due[:DUE],
         due_count=len(due),
         demo_there=demo_folder() is not None,
+        teach=worth_reading(records),
+        watch=readers_of(request).watch,
         demo=0 < birds <= SUGGESTED and bool(demo_birds(records)),
     )
 

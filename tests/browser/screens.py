@@ -79,6 +79,7 @@ def pages(store: Store) -> dict[str, str]:
         "progress": "/flock/progress",
         "keeping": "/keeping",
         "reader": "/reader",
+        "learning": "/reader/learning",
         "guide": "/guide",
         "trail": "/changes",
         "accounts": "/accounts",
@@ -136,7 +137,8 @@ def main() -> None:
                     else:
                         page.goto(url + path)
                     page.evaluate(WHOLE)
-                    page.wait_for_load_state("networkidle")
+                    page.wait_for_load_state("load")  # never idle: a walk fetches the reader
+                    page.wait_for_timeout(700)
                     picture = Image.open(io.BytesIO(page.screenshot(full_page=True)))
                     picture.convert("RGB").save(
                         args.out / f"{name}-{size}.{suffix}", quality=35, method=6

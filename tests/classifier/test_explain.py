@@ -6,10 +6,21 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from classifier.explain import STEP, TILE, evidence_map, features_of, gallery, nearest, panel
+from classifier.explain import (
+    STEP,
+    TILE,
+    can_explain,
+    evidence_map,
+    features_of,
+    gallery,
+    nearest,
+    panel,
+)
 from classifier.photo import open_photo
 from classifier.vocabulary import COMBS
 from tests.conftest import DEMO
+
+needs_torch = pytest.mark.skipif(not can_explain(), reason="explaining needs PyTorch")
 
 
 @pytest.fixture(scope="module")
@@ -19,6 +30,7 @@ def clear(reader):
     return list(zip(photos, reader.read(photos), strict=True))
 
 
+@needs_torch
 def test_the_evidence_for_the_comb_lies_in_the_upper_half_of_the_head(reader, clear):
     # A comb is on top of the head (common practice, no source): more evidence above than below.
     for photo, reading in clear:
@@ -72,6 +84,7 @@ def test_the_nearest_heads_show_the_same_comb_more_often_than_by_chance(reader):
     assert binom.sf(hits[True] - 1, sum(hits.values()), 1 / 6) < 1e-6
 
 
+@needs_torch
 def test_a_gallery_of_other_weights_is_left_out(reader, clear, monkeypatch):
     about, features, sheet = gallery()
     other = (about | {"weights": "0" * 64}, features, sheet)
@@ -81,6 +94,7 @@ def test_a_gallery_of_other_weights_is_left_out(reader, clear, monkeypatch):
     assert panel(reader, photo, reading, 120).size == (240, 142)
 
 
+@needs_torch
 def test_explain_writes_a_picture_and_names_what_it_could_not(combwright, tmp_path):
     run = combwright("explain", DEMO / "2.jpg", DEMO / "50.jpg", "--out", tmp_path)
     assert run.code == 1

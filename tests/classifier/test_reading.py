@@ -3,7 +3,7 @@
 import pytest
 
 from classifier.messages import Doubt
-from classifier.quality import complaints, rules
+from classifier.quality import complaints, measured, rules
 from classifier.reading import HeadBox, judge, risk, wattles_from
 from classifier.vocabulary import COMBS
 from tests.readings import clear_reading as reading
@@ -81,8 +81,10 @@ def test_quality_complains_of_small_dark_and_blurred_heads():
     from tests.conftest import DEMO
 
     clear = Image.open(DEMO / "2.jpg")
-    assert complaints(clear, 300) == []
-    assert complaints(clear, 20)[0] == Doubt("too_small", pixels=20, least=36)
-    assert complaints(clear.filter(ImageFilter.GaussianBlur(16)), 300)[0] == Doubt("blurred")
+    assert complaints(measured(clear, 300)) == []
+    assert complaints(measured(clear, 20))[0] == Doubt("too_small", pixels=20, least=36)
+    assert complaints(measured(clear.filter(ImageFilter.GaussianBlur(16)), 300))[0] == Doubt(
+        "blurred"
+    )
     dark = Image.fromarray((np.asarray(clear) * 0.1).astype(np.uint8))
-    assert Doubt("too_dark") in complaints(dark, 300)
+    assert Doubt("too_dark") in complaints(measured(dark, 300))

@@ -7,7 +7,8 @@ import pytest
 from PIL import Image
 
 from classifier.render.bird import COMB_MAKERS, build
-from classifier.render.recipe import COMBS, NONE, ODD_COMBS, draw
+from classifier.render.recipe import BURST, COMBS, NONE, ODD_COMBS, UNSEEN_CREST, draw, frames
+from classifier.render.strain import bird_of
 
 
 def test_a_seed_gives_the_same_head_every_time():
@@ -45,6 +46,25 @@ def test_a_single_comb_is_thin_and_tall_and_a_pea_comb_low():
     single, pea, walnut = extent("single"), extent("triple_pea"), extent("walnut")
     assert single[2] > 1.5 * pea[2]
     assert walnut[1] > single[1] * 0.8
+
+
+def test_frames_of_a_second_are_of_one_bird_and_the_last_is_from_another_side():
+    taken = frames(draw(12), 10)
+    assert [r.shot for r in taken] == [0, *range(BURST, BURST + 9), 2]
+    assert {r.view for r in taken[:-1]} == {draw(12).view}
+    assert taken[-1].view != draw(12).view
+    assert all(build(r).parts.keys() == build(taken[0]).parts.keys() for r in taken)
+
+
+@pytest.mark.parametrize("strain", [0, 1])
+def test_birds_of_a_strain_share_what_no_training_shows(strain):
+    birds = [bird_of(strain, i) for i in range(24)]
+    for part in ("crest_form", "plumage", "dark_skin", "light", "age_weeks"):
+        assert len({getattr(bird, part) for bird in birds}) == 1, part
+    assert birds[0].crest_form == UNSEEN_CREST
+    assert {"single", "walnut"} < {bird.comb for bird in birds}
+    assert ("triple_pea" in {bird.comb for bird in birds}) == bool(strain)
+    assert len({bird.seed for bird in birds}) == 24
 
 
 @pytest.mark.slow
@@ -85,6 +105,7 @@ def test_a_render_has_exact_box_and_masks():
 
 
 def test_the_frechet_distance_is_that_of_scipys_matrix_root():
+    pytest.importorskip("torch", reason="the probe uses its features")
     from scipy.linalg import sqrtm
 
     from classifier.render.probe import frechet
@@ -101,6 +122,7 @@ def test_the_frechet_distance_is_that_of_scipys_matrix_root():
 
 
 def test_a_probe_is_at_chance_for_one_distribution_and_sure_for_two():
+    pytest.importorskip("torch", reason="the probe uses its features")
     from classifier.render.probe import probe
 
     rng = np.random.default_rng(1)

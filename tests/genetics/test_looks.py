@@ -36,6 +36,15 @@ def test_the_less_two_looks_share_the_more_they_say():
     assert once < same_reader < same_day < other_day < once**2
 
 
+def test_photos_from_two_sides_say_more_than_two_from_one():
+    mine = from_person("walnut")
+    side, front = (Look(mine, "", "2026-05-01", view) for view in ("side", "front"))
+    assert odds([side]) < odds([side, side]) < odds([side, front]) < odds([side]) ** 2
+    # Ten frames of a moment don't make a doubtful comb certain.
+    ten = np.log(odds([side] * 10)) / np.log(odds([side]))
+    assert 1 < ten < 1.25
+
+
 def test_looks_that_are_alike_count_by_the_design_effect():
     """Kish 1965, Survey Sampling: n looks of correlation r count as n / (1 + (n - 1) r)."""
     alike = tables()["looks"]["of_the_bird"]

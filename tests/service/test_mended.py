@@ -73,7 +73,7 @@ def test_a_lower_limit_for_none_of_these_counts_for_photos_read_before(reader, m
     from classifier.photo import open_photo
     from tests.conftest import DEMO
 
-    (reading,) = reader.read([open_photo(DEMO / "2.jpg")])
+    (reading,) = reader.read([open_photo(DEMO / "3.jpg")])
     assert "none_of_six" not in {doubt.code for doubt in reading.doubts}
     rules = {**quality.rules(), "pile": quality.rules()["pile"] | {"most_none": 0.0}}
     for module in ("classifier.reading", "service.flock.assessment"):

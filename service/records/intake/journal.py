@@ -49,6 +49,8 @@ class Options:
     """By name, the band beside which a flock list names a file."""
     codes: bool = True
     """Look for QR labels where the name doesn't tell the bird."""
+    nobody: bool = False
+    """A band was given that isn't on record: the photos are nobody's until that is settled."""
 
 
 @dataclass(frozen=True)
@@ -194,7 +196,9 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
         raise PhotoError("photo_empty")
     named = options.band or options.files.get(Path(file.name).name, "")
     named = named or band_in_name(file.name, bands, options.pattern) or ""
-    found, clean = decoding.prepare(file.name, data, options.codes and not named)
+    named = "" if options.nobody else named
+    looks_for_codes = options.codes and not named and not options.nobody
+    found, clean = decoding.prepare(file.name, data, looks_for_codes)
     suffix = Path(file.name).suffix.lower()
     suffix = suffix if suffix in SUFFIXES else found["suffix"]
     content, ending = (data, suffix) if options.original else (clean, found["suffix"])

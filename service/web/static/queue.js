@@ -1,5 +1,6 @@
 // What waits to be sent, kept in the browser's own database until the server has it: photos, and
 // what was seen on a bird beside them.
+export const ROOT = document.body.dataset.root;
 const NAME = "combwright", PHOTOS = "photos";
 
 function opened() {
@@ -43,7 +44,7 @@ const forget = (key) => within("readwrite", (store) => store.delete(key));
 
 function request(item) {
   if (item.seen) {
-    return fetch(`/api/v1/birds/${encodeURIComponent(item.band)}/seen`, {
+    return fetch(`${ROOT}/api/v1/birds/${encodeURIComponent(item.band)}/seen`, {
       method: "POST",
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify(item.seen),
@@ -53,7 +54,7 @@ function request(item) {
   form.append("bird", item.band);
   if (item.isNew) form.append("new", "true");
   form.append("file", new Blob([item.bytes], { type: item.type }), item.name);
-  return fetch("/api/v1/photos", { method: "POST", body: form });
+  return fetch(`${ROOT}/api/v1/photos`, { method: "POST", body: form });
 }
 
 let busy = false;

@@ -1,10 +1,16 @@
 // The walk without leaving the page: bands by touch, photos into the queue, readings as they come.
-import { keep, note, send, waiting } from "./queue.js";
+import { keypad } from "./keypad.js";
+import { aloud, pocket, viewfinder } from "./walk_camera.js";
+import { read } from "./pocket/reader.js";
+import { crested, told as tell } from "./pocket/telling.js";
+import { ROOT, keep, note, send, waiting } from "./queue.js";
 
 const element = (id) => document.getElementById(id);
 const shots = element("shots"), queue = element("queue"), shoot = element("shoot");
 const birds = element("birds"), noted = element("noted");
 const words = shots.dataset;
+// Bands whose crest hides the comb: a view from above is asked for once.
+const wantsAbove = new Set(), hasAbove = new Set();
 const shown = new Map(); // photo's key in the queue -> its entry in the list
 const links = () => [...birds.querySelectorAll("a")];
 const linkOf = (band) => links().find((link) => link.dataset.band === band);
@@ -95,7 +101,7 @@ function whose(sha256, band) {
     if (link.dataset.band !== band) choice.append(new Option(link.dataset.band, link.dataset.band));
   }
   choice.addEventListener("change", async () => {
-    const response = await fetch(`/api/v1/photos/${sha256}/bird`, {
+    const response = await fetch(`${ROOT}/api/v1/photos/${sha256}/bird`, {
       method: "POST",
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify({ bird: choice.value }),
@@ -110,7 +116,7 @@ function whose(sha256, band) {
 
 function told(item, answer) {
   if (item.seen) {
-    if (answer.error) entry("/static/mark.svg", answer.error);
+    if (answer.error) entry(`${ROOT}/static/mark.svg`, answer.error);
     return;
   }
   const place = shown.get(item.key) ??
@@ -125,7 +131,7 @@ function told(item, answer) {
   if (answer.asked || !answer.bird) {
     lines.push(line(answer.asked));
     const link = document.createElement("a");
-    link.href = `/assign?photo=${answer.sha256}&band=${encodeURIComponent(item.band)}`;
+    link.href = `${ROOT}/assign?photo=${answer.sha256}&band=${encodeURIComponent(item.band)}`;
     link.textContent = words.open;
     lines.push(link);
     place.classList.add("poor");
@@ -141,6 +147,29 @@ function told(item, answer) {
   }
   said.replaceChildren(...lines);
   if (answer.bird) mark(answer.bird);
+}
+
+// What this phone's own reader says, until the server has answered.
+async function readHere(file, item, band) {
+  const spoken = await pocket.begun();
+  if (!spoken) return;
+  let reading;
+  try {
+    reading = await read(file);
+  } catch {
+    return; // a kind of picture that the browser can't open; the server will
+  }
+  if (crested(reading) && !hasAbove.has(band)) wantsAbove.add(band);
+  const { comb, sure, doubts, poor } = tell(reading, spoken);
+  aloud.say(comb || doubts[0], spoken.language);
+  if (!item.dataset.waits) return;
+  const large = line(`${words.bird} ${band}`), here = line(words.here);
+  large.className = "went-to";
+  here.className = "small";
+  item.querySelector("div").replaceChildren(
+    large, line([sure, ...doubts].filter(Boolean).join(". "), poor ? words.again : comb), here);
+  item.classList.toggle("poor", poor);
+  item.dataset.comb = reading.proposal ?? "";
 }
 
 // A bird of the list: its photo waits, or it is done.
@@ -182,7 +211,7 @@ async function state(why) {
   queue.textContent = count ? sentence.replace("{number}", count) : queue.dataset.sent;
   if (count && why === "account") {
     const link = document.createElement("a");
-    link.href = `/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
+    link.href = `${ROOT}/sign-in?back=${encodeURIComponent(location.pathname + location.search)}`;
     link.textContent = queue.dataset.signIn;
     queue.append(" ", link);
   }
@@ -200,15 +229,26 @@ shoot.addEventListener("submit", async (event) => {
 element("files").addEventListener("change", take);
 
 async function take() {
-  const files = [...element("files").files], band = element("bird").value;
-  const isNew = element("new").checked;
+  const files = [...element("files").files];
   element("files").value = "";
+  await takeAll(files);
+}
+
+async function takeAll(files) {
+  const band = element("bird").value, isNew = element("new").checked;
+  if (files.length && wantsAbove.delete(band)) hasAbove.add(band);
   for (const file of files) {
-    const key = await keep(file, band, isNew);
     const text = `${band} ${navigator.onLine ? words.reading : words.kept}`;
     const item = entry(URL.createObjectURL(file), text);
+    try {
+      shown.set(await keep(file, band, isNew), item);
+    } catch {
+      item.querySelector("div").replaceChildren(line(words.full, words.refused));
+      item.classList.add("poor");
+      return;
+    }
     item.dataset.waits = "1";
-    shown.set(key, item);
+    readHere(file, item, band);
   }
   if (files.length) {
     waits(band);
@@ -231,6 +271,10 @@ element("band-form").addEventListener("submit", (event) => {
   choose(element("band").value.trim());
 });
 
+keypad(element("keypad"), {
+  bands: () => links().map((link) => link.dataset.band),
+  chosen: (band) => { choose(band); shoot.scrollIntoView({ block: "center" }); },
+});
 element("scan").hidden = false;
 element("label").addEventListener("change", async () => {
   const says = element("label-says"), file = element("label").files[0];
@@ -238,7 +282,7 @@ element("label").addEventListener("change", async () => {
   const form = new FormData();
   form.append("file", file);
   try {
-    const response = await fetch("/api/v1/labels", { method: "POST", body: form });
+    const response = await fetch(`${ROOT}/api/v1/labels`, { method: "POST", body: form });
     const answer = await response.json();
     says.textContent = answer.error ?? "";
     if (answer.band) choose(answer.band);
@@ -257,3 +301,9 @@ if ((await waiting()).length) go();
 // A page that was kept for another bird of this walk.
 const asked = new URLSearchParams(location.search).get("band");
 if (asked && asked !== element("bird").value) choose(asked);
+viewfinder({
+  knows: (text) => Boolean(linkOf(text)),
+  shot: (file) => takeAll([file]),
+  above: () => wantsAbove.has(element("bird").value),
+  chosen: (band) => { if (band !== element("bird").value) choose(band); },
+});

@@ -24,10 +24,12 @@ PHOTO_COLUMNS = [
     "wattles",
     "age",
     "group",
+    "box_from",
     "licence",
 ]
+BOX = (30, 20, 90, 80)
 TRUTH_COLUMNS = [
-    *("file", "seed", "label", "crest", "beard", "wattles", "age_weeks"),
+    *("file", "seed", "label", "crest", "beard", "wattles", "age_weeks", "view"),
     *("x0", "y0", "x1", "y1"),
 ]
 
@@ -65,6 +67,7 @@ def folders(tmp_path_factory):
                     "small",
                     ("adult", "juvenile")[i % 2],
                     i,
+                    "",
                     "x",
                 ]
             )
@@ -75,7 +78,8 @@ def folders(tmp_path_factory):
             noise(rendered / f"{seed}.jpg")
             crest = 0.5 if seed % 2 else 0.0
             comb, age = COMBS[seed % 6], 10 + seed
-            writer.writerow([f"{seed}.jpg", seed, comb, crest, 0.0, "none", age, 30, 20, 90, 80])
+            view = ("side", "front")[seed // 2 % 2]
+            writer.writerow([f"{seed}.jpg", seed, comb, crest, 0.0, "none", age, view, *BOX])
             mask = np.zeros((90, 120, 3), np.uint8)
             mask[25:40, 40:80, 0] = 255
             Image.fromarray(mask).save(rendered / "masks" / f"{seed}.png")
@@ -94,14 +98,14 @@ def test_a_pack_holds_masks_and_ages_where_they_are_known(folders, tmp_path):
     heads = load_heads(tmp_path)
     known = heads.masks[:, 0, 0] != 255
     assert (known == heads.rendered).all()
-    # The comb's mask, 40 x 15 of a square of 96 px (the box of 60 px, 1.6 times).
+    # The comb's mask, 40 x 15 of a square of 120 px (the box of 60 px, twice).
     share = (heads.masks[known] == 1).float().mean((1, 2))
-    assert share.numpy() == pytest.approx(40 * 15 / 96**2, rel=0.15)
+    assert share.numpy() == pytest.approx(40 * 15 / 120**2, rel=0.15)
     ages = [float(a) for a, r in zip(heads.young, heads.rendered, strict=True) if r]
     # Younger than 20 weeks, grown from 26 on, neither in between.
     assert ages[:10] == [1.0] * 10
     assert all(np.isnan(ages[10:16]))
-    assert ages[16:] == [0.0] * 80
+    assert ages[16:] == [0.0] * 72  # eight are of the test, which no pack holds
 
 
 def test_a_photo_without_a_stated_licence_is_never_trained_on(folders, tmp_path):
@@ -115,10 +119,10 @@ def test_a_photo_without_a_stated_licence_is_never_trained_on(folders, tmp_path)
 def test_training_ends_in_weights_that_the_reader_loads(folders, tmp_path, monkeypatch):
     from classifier.photo import open_photo
     from classifier.reader import Reader
-    from classifier.training import pipeline
+    from classifier.training import pipeline, runs
 
     monkeypatch.setattr(pipeline, "pack_backbone", lambda folder: (folder / "backbone.st").touch())
-    monkeypatch.setattr(pipeline, "backbone_of", lambda folder: None)
+    monkeypatch.setattr(runs, "backbone_of", lambda folder: None)
     out = tmp_path / "run"
     pipeline.train_all(folders[0], folders[1], out, steps=2, folds=2, batch=4, seed=0, teachers=1)
     reader = Reader(out / "weights")

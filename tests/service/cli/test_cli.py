@@ -1,7 +1,9 @@
 """The command line against its contract."""
 
 import csv
+import io
 import json
+import sys
 
 import pytest
 
@@ -47,6 +49,7 @@ def test_read_gives_every_field_of_the_contract(readings):
             "pile",
             "model",
             "measures",
+            "schema",
         ]
         assert reading["ok"] is True
         assert list(reading["comb"]) == COMBS
@@ -139,12 +142,42 @@ def test_candidates_prints_the_contract(combwright):
             assert set(line) == {"evidence", "says", "likelihood_ratio", "with_over_without"}
 
 
+@pytest.mark.parametrize("kept", [False, True])
+def test_reading_a_photo_opens_no_records(kept, tmp_path, combwright, monkeypatch):
+    import subprocess
+    import sys
+
+    monkeypatch.setenv("COMBWRIGHT_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("COMBWRIGHT_DATABASE", raising=False)
+    if kept:  # records without a reader of their own
+        assert combwright("import", DEMO / "flock.csv").code == 0
+    script = (
+        "import sys\n"
+        "from service.cli import main\n"
+        f"try: main(['read', {str(DEMO / '17.jpg')!r}, '--json'])\n"
+        "except SystemExit: pass\n"
+        "sys.exit('sqlalchemy' in sys.modules)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True)
+    assert done.returncode == 0, done.stderr
+    assert kept == (tmp_path / "home").exists()
+
+
 def test_candidates_of_an_f1_are_known_from_its_parents(combwright):
     birds = {
         b["bird"]: b for b in json.loads(combwright("candidates", DEMO / "flock.csv", "--json").out)
     }
     # Cock 1 is R/R P/P on record and hen 2 was read as single: the chick is R/r+ P/p+.
     assert birds["11"]["genotypes"]["R/r+ P/p+"] > 0.9
+
+
+def test_names_are_printed_as_they_are_written(combwright, tmp_path):
+    # Colons and brackets are marks for the library that prints; a name or a fingerprint isn't.
+    listed = tmp_path / "flock.csv"
+    listed.write_text("bird,comb\n4A:AB:11,single\n:b:[red],single\n", encoding="utf-8")
+    printed = combwright("candidates", listed).out
+    assert "4A:AB:11" in printed
+    assert ":b:[red]" in printed
 
 
 def test_commands_without_photos_import_no_torch(combwright, tmp_path):
@@ -219,3 +252,54 @@ def test_every_command_says_in_one_line_what_it_does(combwright, group):
         assert summary.endswith("."), line
         assert "..." not in line  # it would be cut off
         assert summary[0].isupper()
+
+
+def test_a_list_may_come_from_standard_input(combwright, monkeypatch):
+    def piped(text):
+        raw = io.BytesIO(text.encode("utf-8"))
+        monkeypatch.setattr("sys.stdin", io.TextIOWrapper(raw, encoding="utf-8"))
+
+    text = "bird,sire,dam,sex,comb\nC,,,cock,walnut\nH,,,hen,single\n1,C,H,,single\n"
+    piped(text)
+    run = combwright("--quiet", "candidates", "-", "--json")
+    assert run.code == 0, run.err
+    assert {line["bird"] for line in run.lines[0]} == {"C", "H", "1"}
+    piped("bird,sire\n1,9\n1,9\n")
+    run = combwright("candidates", "-")
+    assert run.code == 1
+    assert "standard input" in run.err
+
+
+@pytest.mark.parametrize("variable", ["NUMBERS", "LANGUAGE", "KEEP_ORIGINALS"])
+@pytest.mark.parametrize("words", [("--help",), ("read", "-h"), ("--version",), ()])
+def test_nothing_in_the_environment_stops_help(combwright, monkeypatch, variable, words):
+    monkeypatch.setenv(f"COMBWRIGHT_{variable}", "/nowhere")
+    assert combwright(*words).code == 0
+    assert combwright("cross", "R/R", "r+/r+").code != 0  # but a command says what is wrong
+
+
+def test_output_is_utf_8_whatever_the_machine_says(tmp_path):
+    """As on a Windows console with code page 1252, or in a pipe there."""
+    from service.cli.entry import speak_utf8
+
+    with (tmp_path / "out").open("w", encoding="cp1252") as out:
+        before, sys.stdout = sys.stdout, out
+        try:
+            speak_utf8()
+            print("♀ 17 → 5 × „Stall“")
+        finally:
+            sys.stdout = before
+    assert (tmp_path / "out").read_text(encoding="utf-8") == "♀ 17 → 5 × „Stall“\n"
+
+
+def test_a_photo_may_come_from_standard_input(combwright, monkeypatch):
+    def piped(data):
+        monkeypatch.setattr("sys.stdin", io.TextIOWrapper(io.BytesIO(data)))
+        return combwright("read", "-", "--json")
+
+    by_name = combwright("read", DEMO / "17.jpg", "--json").lines[0]
+    assert piped((DEMO / "17.jpg").read_bytes()).lines[0] == by_name | {"photo": "-"}
+    for data, code in ((b"", "photo_empty"), (b"no photo at all", "not_a_picture")):
+        run = piped(data)
+        assert run.code == 1
+        assert run.lines[0]["error_code"]["code"] == code

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 import pytest
 
 from classifier.reading import judge
+from classifier.sureness import Mistake
+from genetics.genotype import NAMES
 from service.flock.assessment import PersonLook, agreement, item_of
+from service.flock.candidates import Candidate
+from service.flock.next_steps import Known, steps
+from service.wording.sentences import say
 from tests.readings import clear_reading
 
 
@@ -60,3 +66,45 @@ def test_blade_and_triple_agree_as_pea_and_a_fold_with_a_single_comb():
 def test_another_comb_is_an_answer_without_a_chance_of_ours():
     told = item(look("Ada", "none_of_these"), look("Ben", "none_of_these"))
     assert (told.pile, told.proposal, told.confidence) == ("settled", "none_of_these", 0.0)
+
+
+def test_sureness_that_is_not_earned_holds_a_bird_back_and_asks_for_what_would_help():
+    chances = {"R/r+ P/p+": 1.0}
+    candidate = Candidate("1", dict.fromkeys(NAMES, 0.0) | chances, {"walnut": 1.0}, None, ())
+    known = Known("hen", None, False, "small", photos=1, read_blind=True)
+    held = item(mistake=Mistake(0.3, "frontal", False))
+    assert held.pile == "second_look"
+    assert [reason.code for reason in held.reasons] == ["unearned_frontal"]
+    found = steps(candidate, held, known, date(2026, 10, 4))
+    assert "from the side" in say(next(s for s in found if s.kind == "photo").says)
+    young = item(mistake=Mistake(0.3, "young", False))
+    assert not [s for s in steps(candidate, young, known, date(2026, 10, 4)) if s.kind == "photo"]
+    # One photo whose sureness is earned is enough beside another's.
+    readings = [judge(clear_reading(mistake=Mistake(c, "", c < 0.1))) for c in (0.3, 0.02)]
+    assert item_of("1", (), tuple(readings), None, None).pile == "settled"
+
+
+def frames(*earned, frontal=0.0):
+    """Readings of one head, each of which has earned its sureness or not."""
+    return [
+        judge(clear_reading(frontal=frontal, mistake=Mistake(0.01 if one else 0.2, "", one)))
+        for one in earned
+    ]
+
+
+def pile_of(readings):
+    return item_of("17", (), tuple(readings), None, None).pile
+
+
+def test_the_luckiest_of_ten_frames_settles_nothing():
+    assert pile_of(frames(True)) == "settled"
+    assert pile_of(frames(False)) == "second_look"
+    assert pile_of(frames(True, *[False] * 9)) == "second_look"
+    assert pile_of(frames(*[True] * 5, *[False] * 5)) == "settled"
+    assert pile_of(frames(True, False)) == "settled"
+
+
+def test_a_view_that_has_earned_it_settles_beside_one_that_has_not():
+    side, front = frames(*[False] * 4), frames(True, frontal=0.9)
+    assert pile_of(side) == "second_look"
+    assert pile_of([*side, *front]) == "settled"

@@ -48,7 +48,7 @@ def client(tmp_path_factory):
     app = create(home)
     with TestClient(app, base_url="http://127.0.0.1") as client:
         catch_up(
-            app.state.store, app.state.reader
+            app.state.store, app.state.readers
         )  # which it does by itself beside the first requests
         yield client
 

@@ -97,6 +97,15 @@ def test_a_mistyped_band_is_asked_about_and_nothing_that_was_written_is_lost(cli
         assert session.scalar(select(BirdRow.id).where(BirdRow.band == "221"))
 
 
+def test_a_band_that_is_not_on_record_is_not_guessed_from_the_files_name(client):
+    files = {"file": ("17-2.jpg", jpeg(picture(4711)), "image/jpeg")}
+    answer = client.post("/api/v1/photos", files=files, data={"bird": "171"}).json()
+    assert answer["bird"] == ""
+    assert "171" in answer["asked"]
+    files = {"file": ("17-3.jpg", jpeg(picture(4712)), "image/jpeg")}
+    assert client.post("/api/v1/photos", files=files).json()["bird"] == "17"
+
+
 def test_an_upload_for_an_unknown_band_keeps_the_photo_and_asks(client):
     files = [("files", ("a.jpg", jpeg(picture(1)), "image/jpeg"))]
     page = client.post("/photos", files=files, data={"bird": "2l"})

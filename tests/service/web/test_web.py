@@ -50,7 +50,7 @@ def test_the_first_page_invites_photos(client):
 
 
 def test_a_photo_is_read_and_shown_with_all_that_a_breeder_needs(client):
-    page = send(client, "25")
+    page = send(client, "46")
     assert re.search(r"/photos/[0-9a-f]{64}$", str(page.url))
     for words in (
         "Crest-folded single",

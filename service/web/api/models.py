@@ -1,17 +1,24 @@
-"""What programs send and get under /api/v1, as it is described for them."""
+"""What programs send under /api/v1, and the short answers; long ones are `service/shapes`."""
 
 from __future__ import annotations
 
 from datetime import date
 from typing import Annotated, Any
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from genetics.evidence import SAID, WATTLE_WORDS
 from service.records.corrections import SEXES
 from service.records.entries import CHOICES, PURPOSES
 from service.records.limits import MOST_INTEGER, MOST_TEXT
 from service.records.states import SEEN
+from service.shapes.base import Sentence
+from service.shapes.readings import Reading
+
+
+def example(**fields: Any) -> ConfigDict:
+    """Return what describes a request by an example."""
+    return ConfigDict(json_schema_extra={"examples": [fields]})
 
 
 def one_of(*words: str) -> dict[str, Any]:
@@ -55,7 +62,7 @@ class Taken(BaseModel):
     bird: str = Field(description="Band, empty if not known.")
     new: bool = Field(description="False if this very photo was there already.")
     like: str = Field(description="SHA-256 of an earlier photo that is a near-duplicate.")
-    reading: dict[str, Any] | None = Field(description="As `combwright read --json` prints it.")
+    reading: Reading | None
     pile: str
     quality: list[str] = Field(description="Why to take another, while the bird is in the hand.")
     comb: str = Field(description="The proposal in words, in the visitor's language.")
@@ -65,6 +72,8 @@ class Taken(BaseModel):
 
 class CombSeen(BaseModel):
     """A person's look at a photo."""
+
+    model_config = example(comb="walnut", by="Ada", blind=True)
 
     comb: str = Field(
         "",
@@ -78,6 +87,8 @@ class CombSeen(BaseModel):
 class Seen(BaseModel):
     """Crest, beard and wattles as seen on a bird; null is not looked at."""
 
+    model_config = example(crest=True, beard=False, wattles="small", on="2026-09-05", by="Ada")
+
     crest: bool | None = None
     beard: bool | None = None
     wattles: str = Field("", json_schema_extra=one_of("", *WATTLE_WORDS))
@@ -88,6 +99,10 @@ class Seen(BaseModel):
 class Decision(BaseModel):
     """The keeper's decision about a bird."""
 
+    model_config = example(
+        choice="recheck", reason="the crest hides the comb", recheck="2026-11-15", by="Ada"
+    )
+
     choice: str = Field(json_schema_extra=one_of(*CHOICES))
     reason: str = Field(json_schema_extra={"minLength": 1, "maxLength": MOST_TEXT})
     recheck: date | None = None
@@ -97,6 +112,8 @@ class Decision(BaseModel):
 class Act(BaseModel):
     """An act to be taken back, by its name on the trail or the beginning of that."""
 
+    model_config = example(act="3f9c1a2b", by="Ada")
+
     act: str
     by: str = ""
 
@@ -105,12 +122,14 @@ class Done(BaseModel):
     """What was done, by the name under which it can be taken back."""
 
     act: str
-    said: dict[str, Any] = Field(description="Code, parameters, and the sentence.")
+    said: Sentence
     birds: list[str] = Field(description="Bands of the birds it touched.")
 
 
 class Assignment(BaseModel):
     """The bird on a photo; an empty band for nobody yet."""
+
+    model_config = example(bird="17", by="Ada")
 
     bird: str = Field("", max_length=80)
     new: bool = Field(False, description="Whether the bird isn't on record yet and is made.")
@@ -119,6 +138,8 @@ class Assignment(BaseModel):
 
 class Facts(BaseModel):
     """Facts of a bird; what is left out stays as it is, null takes a day away."""
+
+    model_config = example(sex="hen", hatched="2026-04-11", notes="blue eggs", by="Ada")
 
     sire: str | None = Field(None, max_length=400)
     dam: str | None = Field(None, max_length=400)
@@ -139,6 +160,8 @@ class Facts(BaseModel):
 class NewBird(Facts):
     """A bird that isn't on record yet."""
 
+    model_config = example(band="117", sire="5", dam="12", hatched="2026-04-11", by="Ada")
+
     band: str = Field(max_length=80)
     hatch: str = Field("", max_length=80)
 
@@ -150,12 +173,16 @@ class NewBird(Facts):
 class OtherBand(BaseModel):
     """Another band, or another bird by its band."""
 
+    model_config = example(other="118", by="Ada")
+
     other: str = Field(max_length=80)
     by: str = ""
 
 
 class Stay(BaseModel):
     """Birds that live in a pen, or leave it."""
+
+    model_config = example(name="Orchard", bands=["5", "12"], since="2026-12-01", by="Ada")
 
     name: str = Field(max_length=80)
     bands: list[str] = Field(default_factory=list)
@@ -167,6 +194,10 @@ class Stay(BaseModel):
 
 class Hatch(BaseModel):
     """A hatch and the birds that came from it."""
+
+    model_config = example(
+        name="May 2026", pen="Orchard", hatched="2026-05-09", eggs=24, chicks=17, by="Ada"
+    )
 
     name: str = Field(max_length=80)
     pen: str = Field("", max_length=80)
@@ -180,6 +211,10 @@ class Hatch(BaseModel):
 class Counted(BaseModel):
     """Chicks of a mating by comb word."""
 
+    model_config = example(
+        sire="5", dam="12", chicks={"walnut": 4, "single": 3}, purpose="test", by="Ada"
+    )
+
     sire: str
     dam: str
     chicks: dict[str, Annotated[int, Field(ge=0, le=MOST_INTEGER)]] = Field(
@@ -192,6 +227,8 @@ class Counted(BaseModel):
 
 class SignIn(BaseModel):
     """Who comes in, over the network."""
+
+    model_config = example(name="Ada", password="three dry words")  # noqa: S106
 
     name: str = Field(max_length=80)
     password: str = Field(max_length=1000)
