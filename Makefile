@@ -67,7 +67,8 @@ lowest: .venv/installed-test
 	$(BIN)/uv pip install --quiet --python $(LOWEST)/python --resolution lowest-direct -r requirements-light.txt
 	$(LOWEST)/pip freeze > .venv-lowest/pinned.txt
 	$(LOWEST)/pip install --quiet --disable-pip-version-check --constraint .venv-lowest/pinned.txt \
-	  pytest pytest-xdist pytest-cov hypothesis httpx jsonschema pypdf krippendorff "psycopg[binary]" scikit-learn packaging
+	  pytest pytest-xdist pytest-cov hypothesis httpx jsonschema pypdf krippendorff "psycopg[binary]" scikit-learn packaging \
+	  pyarrow fsspec pandas networkx procrastinate
 	$(LOWEST)/pip install --quiet --disable-pip-version-check --no-deps -e .
 	$(LOWEST)/python -m pytest -n auto --maxprocesses 4 --dist loadfile -m "not browser and not slow" \
 	  tests/genetics tests/published tests/service tests/classifier tests/test_public.py \

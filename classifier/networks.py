@@ -29,6 +29,9 @@ MOST_THREADS = 4
 class Networks(Protocol):
     """What finds heads and reads them; batches are normalised pictures (n, 3, s, s)."""
 
+    wide: bool
+    """Whether it is quicker with many pictures at a time."""
+
     def find(self, batch: Array) -> tuple[Array, Array]:
         """Heat logits (n, s/8, s/8) and sides (n, 4, s/8, s/8) of pictures."""
         ...
@@ -81,6 +84,8 @@ def graph_of(network: str, size: int) -> bytes:
 
 class OnnxNetworks:
     """Both networks by ONNX Runtime on the CPU."""
+
+    wide = False
 
     def __init__(self, tensors: Tensors, card: Card, threads: int = 0) -> None:
         """Raise CardError if the weights aren't those of the graphs.

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +21,16 @@ from classifier.card import SHIPPED, load_card
 from classifier.networks import Networks, OnnxNetworks, kept_tensors, manner_of
 from classifier.outputs import HEADS, Array, all_peaks, peaks, wattle_share
 from classifier.photo import Photo, head_view
-from classifier.quality import complaints, measured, rules
+from classifier.quality import Quality, complaints, measured, rules
 from classifier.reading import HeadBox, Reading, judge, wattles_from
 from classifier.sureness import described, weighed
 from classifier.vocabulary import COMBS, WATTLES
 
+T = TypeVar("T")
 BATCH = 16
 # On two cores the finder is fastest with few pictures at a time: more leave the cache.
 FINDER_BATCH = 2
+WIDE_BATCH = 64  # of networks that are quicker with many
 # A found head is looked at once more in a window so many times its size; both looks are of one
 # head if they overlap (IoU) by more than this. On held-out training photographs (329, three folds)
 # the mean of both meets the label (IoU above 0.5) on 300, the first look alone on 298.
@@ -58,6 +62,18 @@ class Reader:
         tensors = self.tensors()
         self.networks: Networks = networks or OnnxNetworks(tensors, self.card)
         self.manner = manner_of(tensors)
+        self.finds, self.reads = FINDER_BATCH, BATCH  # pictures at a time
+        self.hands: Executor | None = None
+        if self.networks.wide:
+            self.finds = self.reads = WIDE_BATCH
+            self.hands = ThreadPoolExecutor(os.cpu_count() or 1)
+
+    def each(self, do: Callable[..., T], *values: Iterable[Any]) -> list[T]:
+        """Return what is made of each picture: by several hands where the networks wait for it.
+
+        Pillow and numpy leave Python's lock alone while they work.
+        """
+        return list((self.hands.map if self.hands else map)(do, *values))
 
     def tensors(self) -> Mapping[str, NDArray[Any]]:
         """Return the weights as they are in use. Raises CardError."""
@@ -68,9 +84,13 @@ class Reader:
 
     def batch(self, images: Sequence[Image.Image]) -> Array:
         """Images of one size as a normalised batch (n, 3, s, s)."""
-        pixels = np.stack([np.asarray(i.convert("RGB"), np.float32) for i in images])
+        return np.stack(self.each(self._normalised, images))
+
+    def _normalised(self, image: Image.Image) -> Array:
+        """Return an image as normalised numbers (3, s, s)."""
+        pixels = np.asarray(image.convert("RGB"), np.float32)
         scaled = (pixels / 255 - self.card.mean) / self.card.std
-        return np.ascontiguousarray(scaled.transpose(0, 3, 1, 2), np.float32)
+        return np.ascontiguousarray(scaled.transpose(2, 0, 1), np.float32)
 
     def canvas(self, image: Image.Image) -> tuple[Image.Image, float]:
         """Return an image in the finder's square, and the scale from its pixels to that."""
@@ -86,8 +106,8 @@ class Reader:
     def find(self, photos: Sequence[Photo]) -> list[HeadBox]:
         """Return the most prominent head of each photo; the whole photo where no head is found."""
         heads: list[HeadBox] = []
-        for start in range(0, len(photos), FINDER_BATCH):
-            batch = photos[start : start + FINDER_BATCH]
+        for start in range(0, len(photos), self.finds):
+            batch = photos[start : start + self.finds]
             heads += self._closer(batch, self._peaks([photo.image for photo in batch]))
         return heads
 
@@ -107,8 +127,8 @@ class Reader:
         ]
         looks = iter(
             look
-            for start in range(0, len(again), FINDER_BATCH)
-            for look in self._peaks(again[start : start + FINDER_BATCH])
+            for start in range(0, len(again), self.finds)
+            for look in self._peaks(again[start : start + self.finds])
         )
         heads = []
         for photo, (score, box), window in zip(photos, first, windows, strict=True):
@@ -120,7 +140,7 @@ class Reader:
         """Score and box of the most prominent head of each image, in pixels of the image."""
         if not images:
             return []
-        canvases = [self.canvas(image) for image in images]
+        canvases = self.each(self.canvas, images)
         heat, sides = self.networks.find(self.batch([c for c, _ in canvases]))
         return [
             (score, [v / scale for v in box])
@@ -166,15 +186,20 @@ class Reader:
                 heads.append(HeadBox(clip_box(box, photo), "given", 1.0))
         return [
             reading
-            for start in range(0, len(photos), BATCH)
-            for reading in self._batch(photos[start : start + BATCH], heads[start : start + BATCH])
+            for start in range(0, len(photos), self.reads)
+            for reading in self._batch(
+                photos[start : start + self.reads], heads[start : start + self.reads]
+            )
         ]
 
+    def _view(self, photo: Photo, head: HeadBox) -> tuple[Image.Image, Quality]:
+        """Return what the reader sees of a head, and how good a picture of it there is."""
+        crop = head_view(photo, head.box, self.card.context, self.card.size)
+        return crop, measured(tight_crop(photo, head.box), shorter(head.box))
+
     def _batch(self, photos: Sequence[Photo], heads: Sequence[HeadBox]) -> Iterator[Reading]:
-        crops = [
-            head_view(p, h.box, self.card.context, self.card.size)
-            for p, h in zip(photos, heads, strict=True)
-        ]
+        views = self.each(self._view, photos, heads)
+        crops = [crop for crop, _ in views]
         batch = self.batch(crops)
         plain = self.networks.read(batch)
         mirrored = self.networks.read(np.ascontiguousarray(batch[..., ::-1]))
@@ -194,7 +219,7 @@ class Reader:
             plausible = [c for c, p in zip(COMBS, comb, strict=True) if p >= limits[c]]
             best = COMBS[int(comb.argmax())]
             told = dict(zip(WATTLES, sizes[i].tolist(), strict=True))
-            quality = measured(tight_crop(photo, head.box), shorter(head.box))
+            quality = views[i][1]
             mistake = weighed(self.card.mistakes, described(comb, mine, quality, unlike[i]))
             yield judge(
                 Reading(

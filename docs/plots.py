@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -187,7 +188,49 @@ def leaning() -> Figure:
     return figure
 
 
+def measured() -> dict[str, Any]:
+    """Return what was measured of large lots."""
+    return tomllib.loads((Path(__file__).parent / "capacity.toml").read_text(encoding="utf-8"))
+
+
+def capacity_photos() -> Figure:
+    """Draw hours against photographs; a line beyond what was measured is dashed."""
+    figure, axes = new_axes()
+    numbers = np.logspace(2, 8, 50)
+    looks = zip(measured()["photos"], ("#8a8272", WARM, INK), (1.35, 0.75, 1.0), strict=True)
+    for row, colour, apart in looks:
+        hours = numbers / row["a_second"] / 3600
+        tried = numbers <= 3000
+        axes.loglog(numbers[tried], hours[tried], color=colour, linewidth=2)
+        axes.loglog(numbers[~tried], hours[~tried], color=colour, linestyle="--", linewidth=1.3)
+        axes.text(1.1e8, hours[-1] * apart, row["name"], color=colour, va="center", fontsize=8)
+    for hours, name in ((1, "an hour"), (24, "a day"), (24 * 365, "a year")):
+        axes.axhline(hours, color=PALE, linewidth=0.6)
+        axes.text(110, hours * 1.15, name, fontsize=7, color=INK)
+    axes.set(xlabel="photographs", ylabel="hours from JPEG to reading", xlim=(100, 1e9))
+    return figure
+
+
+def capacity_birds() -> Figure:
+    """Draw seconds and memory of a whole command against birds."""
+    rows = measured()["birds"]
+    figure, axes = new_axes()
+    birds = [row["birds"] for row in rows]
+    axes.loglog(birds, [row["seconds"] for row in rows], "o-", color=WARM)
+    axes.set(xlabel="birds", ylabel="seconds")
+    axes.yaxis.label.set_color(WARM)
+    other = axes.twinx()
+    other.spines["top"].set_visible(False)
+    other.plot(birds, [row["gigabytes"] for row in rows], "s--", color=INK)
+    other.set(ylabel="GB, all processes", ylim=(0, 8.2))
+    other.yaxis.label.set_color(INK)
+    other.axhline(8, color=PALE, linewidth=0.8)
+    return figure
+
+
 PLOTS = {
+    "capacity-photos": capacity_photos,
+    "capacity-birds": capacity_birds,
     "reliability": reliability,
     "confusion": confusion,
     "coverage": coverage,

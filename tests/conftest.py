@@ -10,7 +10,7 @@ import json
 import os
 import sys
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -95,6 +95,24 @@ def settings(request, tmp_path):
     if request.param == "sqlite":
         yield Settings(tmp_path / "home", f"sqlite:///{tmp_path / 'home' / 'flock.sqlite3'}")
         return
+    with own_database() as url:
+        yield Settings(tmp_path / "home", url)
+
+
+@pytest.fixture
+def on_postgres(tmp_path):
+    """An installation of its own on PostgreSQL, where a server for tests is named."""
+    from service.settings import Settings
+
+    if not os.environ.get(POSTGRES):
+        pytest.skip(f"{POSTGRES} names no server")
+    with own_database() as url:
+        yield Settings(tmp_path / "home", url)
+
+
+@contextlib.contextmanager
+def own_database() -> Iterator[str]:
+    """Provide an empty database on the server for tests, and drop it."""
     from sqlalchemy import create_engine, text
 
     server = os.environ[POSTGRES].replace("postgresql://", "postgresql+psycopg://", 1)
@@ -102,11 +120,12 @@ def settings(request, tmp_path):
     admin = create_engine(server, isolation_level="AUTOCOMMIT")
     with admin.connect() as connection:
         connection.execute(text(f"CREATE DATABASE {name}"))
-    url = f"{os.environ[POSTGRES].rsplit('/', 1)[0]}/{name}"
-    yield Settings(tmp_path / "home", url)
-    with admin.connect() as connection:
-        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-    admin.dispose()
+    try:
+        yield f"{os.environ[POSTGRES].rsplit('/', 1)[0]}/{name}"
+    finally:
+        with admin.connect() as connection:
+            connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
+        admin.dispose()
 
 
 @pytest.fixture

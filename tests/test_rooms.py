@@ -24,6 +24,7 @@ ROOMS = {
     "views",
     "documents",
     "actions",
+    "bulk",
     "web",
     "cli",
 }

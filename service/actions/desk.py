@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
@@ -16,15 +16,27 @@ from service.wording.sentences import Message
 
 KEEPER = "keeper"  # who acts where nobody is named
 LONGEST_NAME = 80
-Later = Callable[..., Any]
+
+
+@dataclass(frozen=True)
+class Job:
+    """Work that is left for after the answer; see `service.actions.jobs` for what there is."""
+
+    name: str
+    by: str
+    on: date
+    values: dict[str, Any] = field(default_factory=dict)
+    """What JSON can hold."""
+
+
+Later = Callable[[Job], Any]
 
 
 @dataclass(frozen=True)
 class Desk:
     """Where a keeper sits: the records, the reader's training prior, a name and a day.
 
-    With `later` (called as `later(function, *arguments)`) what takes long, as many families do,
-    is left for after the answer.
+    With `later` what takes long, as many families do, is left for after the answer.
     """
 
     store: Store
@@ -46,7 +58,12 @@ class Desk:
         if self.later is None or (bands is not None and len(bands) <= 2):
             refresh(*ask, bands)
         else:
-            self.later(refresh, *ask, bands)
+            self.leave("answers", bands=None if bands is None else list(bands))
+
+    def leave(self, name: str, **values: Any) -> None:
+        """Leave a job for later."""
+        assert self.later is not None
+        self.later(Job(name, self.by, self.on, values))
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -96,31 +96,12 @@ def families(session: Session) -> list[tuple[str, ...]]:
 
     Those that hatched on one day go together as well: their bands may have been mixed up.
     """
-    rows = session.execute(
-        select(
-            BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id, BirdRow.hatched
-        ).order_by(BirdRow.id)
-    ).all()
-    place = {row.band: i for i, row in enumerate(rows)}
-    by_id = {row.id: i for i, row in enumerate(rows)}
-    links: list[tuple[int, int]] = []
-    pens: dict[int, list[int]] = {}
-    for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
-        pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
-    hatches = dict(session.execute(select(HatchRow.id, HatchRow.pen_id)).all())
+    rows = session.execute(select(BirdRow.band, BirdRow.hatched).order_by(BirdRow.id)).all()
+    links = list(ties(session))
     of_day: dict[date, int] = {}
     for i, row in enumerate(rows):
         if row.hatched is not None:
             links.append((i, of_day.setdefault(row.hatched, i)))
-        for parents in (row.sire, row.dam):
-            for band in [parents] if parents in place else parents.split(OR):
-                if band in place:
-                    links.append((i, place[band]))
-        if not (row.sire and row.dam):
-            for mate in pens.get(hatches.get(row.hatch_id) or 0, ()):
-                links.append((i, mate))
-    for mating in session.execute(select(MatingRow.sire_id, MatingRow.dam_id)):
-        links.append((by_id[mating.sire_id], by_id[mating.dam_id]))
     one, other = np.array(links, int).reshape(-1, 2).T
     graph = coo_array((np.ones(len(one)), (one, other)), shape=(len(rows), len(rows)))
     family_of = connected_components(graph, directed=False)[1] if rows else []
@@ -128,6 +109,33 @@ def families(session: Session) -> list[tuple[str, ...]]:
     for row, family in zip(rows, family_of, strict=True):
         groups.setdefault(int(family), []).append(row.band)
     return [tuple(bands) for bands in groups.values()]
+
+
+def ties(session: Session) -> Iterator[tuple[int, int]]:
+    """Yield birds that hang together by parents, possible parents and counted matings, as pairs of
+    places among all birds in the order of the records.
+    """
+    rows = session.execute(
+        select(BirdRow.id, BirdRow.band, BirdRow.sire, BirdRow.dam, BirdRow.hatch_id).order_by(
+            BirdRow.id
+        )
+    ).all()
+    place = {row.band: i for i, row in enumerate(rows)}
+    by_id = {row.id: i for i, row in enumerate(rows)}
+    pens: dict[int, list[int]] = {}
+    for stay in session.execute(select(PenBirdRow.pen_id, PenBirdRow.bird_id)):
+        pens.setdefault(stay.pen_id, []).append(by_id[stay.bird_id])
+    hatches = dict(session.execute(select(HatchRow.id, HatchRow.pen_id)).all())
+    for i, row in enumerate(rows):
+        for parents in (row.sire, row.dam):
+            for band in [parents] if parents in place else parents.split(OR):
+                if band in place:
+                    yield i, place[band]
+        if not (row.sire and row.dam):
+            for mate in pens.get(hatches.get(row.hatch_id) or 0, ()):
+                yield i, mate
+    for mating in session.execute(select(MatingRow.sire_id, MatingRow.dam_id)):
+        yield by_id[mating.sire_id], by_id[mating.dam_id]
 
 
 class Kinship:

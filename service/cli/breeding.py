@@ -13,6 +13,7 @@ from rich.table import Table
 from genetics.rates import Rates
 from service.cli.shared import Day, Json, app, bar, day_of, flock_from, out, print_array, print_json
 from service.errors import NotFound, UsageMistake
+from service.settings import from_environment
 from service.wording.numbers import percent
 from service.wording.sentences import say, word
 
@@ -75,10 +76,20 @@ def candidates(
         Path | None,
         typer.Option("--counted", help="CSV of chicks without bands: sire, dam, comb, chicks."),
     ] = None,
+    out_file: Annotated[
+        Path | None,
+        typer.Option("--out", help="Parquet file for the answers, of a flock of any size."),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(help="Processes that work for --out; one a core if left out.", min=0)
+    ] = 0,
     on: Day = "",
     as_json: Json = False,
 ) -> None:
     """Work out the genotype candidates of every bird."""
+    if out_file is not None:
+        candidates_to_file(flock, counted_chicks, out_file, jobs, on, as_json)
+        return
     if flock is None:
         if counted_chicks is not None:
             raise UsageMistake("counted_without_list")
@@ -106,6 +117,40 @@ def candidates(
     show_candidates(found, as_json)
 
 
+def candidates_to_file(
+    flock: Path | None, counts: Path | None, file: Path, jobs: int, on: str, as_json: bool
+) -> None:
+    """Write the candidates of a list, or of all birds on record, into a Parquet file."""
+    from service.bulk.pedigrees import Way, check_out, list_to_file, records_to_file
+    from service.bulk.processes import cores
+
+    check_out(file)
+    if flock is None and counts is not None:
+        raise UsageMistake("counted_without_list")
+    way = Way(from_environment(), day_of(on), jobs or cores())
+    with bar(as_json) as progress:
+        task = progress.add_task("birds", total=None)
+
+        def told(birds: int) -> None:
+            progress.advance(task, birds)
+
+        if flock is None:
+            from service.installation import open_store
+            from service.model import training_prior
+
+            birds = records_to_file(open_store(way.settings), file, way, training_prior(), told)
+        else:
+            from service.bulk.lists import open_list
+            from service.flock.counts_csv import load_count_rows
+
+            rows = load_count_rows(counts) if counts else []
+            birds = list_to_file(open_list(flock), file, way, told, (str(counts or ""), rows))
+    if as_json:
+        print_json("written", {"file": str(file), "birds": birds})
+    else:
+        out.print(f"{birds} birds: {file}", highlight=False, soft_wrap=True)
+
+
 def show_candidates(found: Sequence[Candidate], as_json: bool) -> None:
     """Print the candidates of some birds."""
     if as_json:
@@ -131,7 +176,6 @@ def on_record(on: str, ask: Callable[[Session], Found]) -> Found:
     from service.answers.whole_flock import brought_up_to_date
     from service.installation import open_store
     from service.model import training_prior
-    from service.settings import from_environment
 
     store = brought_up_to_date(open_store(from_environment()), training_prior(), day_of(on))
     with store.reading() as session:

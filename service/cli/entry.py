@@ -29,6 +29,7 @@ from service.cli import (
     pool,
     records,
     serve,
+    work,
 )
 from service.cli.shared import app, say
 from service.errors import Expected, StoreError
@@ -50,6 +51,7 @@ __all__ = [
     "pool",
     "records",
     "serve",
+    "work",
 ]
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -33,11 +35,21 @@ if TYPE_CHECKING:
     from service.flock.batch import Batch
 
 
+class EngineName(StrEnum):
+    """Who reads many photos."""
+
+    HERE = "here"
+    RAY = "ray"
+
+
 @app.command()
 def read(
     photos: Annotated[
-        list[Path],
-        typer.Argument(help="Head photos; - is one from standard input.", metavar="PHOTO..."),
+        list[str],
+        typer.Argument(
+            help="Head photos; - is one from standard input. With --out also folders and URLs.",
+            metavar="PHOTO...",
+        ),
     ],
     box: Annotated[str, typer.Option("--box", help="Head box X0,Y0,X1,Y1 of the one photo.")] = "",
     boxes: Annotated[
@@ -46,10 +58,104 @@ def read(
     all_heads: Annotated[
         bool, typer.Option("--all-heads", help="Every head of each photo, the surest first.")
     ] = False,
+    out_place: Annotated[
+        str,
+        typer.Option(
+            "--out",
+            help="Folder or URL for Parquet files; what lies there already is gone on with.",
+        ),
+    ] = "",
+    engine: Annotated[
+        EngineName, typer.Option(help="With --out: this machine's processes, or Ray's workers.")
+    ] = EngineName.HERE,
+    address: Annotated[
+        str, typer.Option(help="With --engine ray: of a cluster; Ray is started here if left out.")
+    ] = "",
+    jobs: Annotated[
+        int, typer.Option(help="With --out: processes or workers; one a core if left out.", min=0)
+    ] = 0,
+    gpus: Annotated[
+        float, typer.Option(help="With --engine ray: share of a GPU for each worker.", min=0)
+    ] = 0.0,
     as_json: Json = False,
     weights: Weights = None,
 ) -> None:
     """Read head photos: comb, crest, beard, wattles, doubts."""
+    if out_place:
+        if box or boxes or all_heads:
+            raise UsageMistake("out_without_boxes")
+        many = Many(photos, out_place, engine, address, jobs, gpus, weights)
+        read_many(many, as_json)
+        return
+    if engine is not EngineName.HERE or address or gpus:
+        raise UsageMistake("engine_without_out")
+    read_each([Path(photo) for photo in photos], box, boxes, all_heads, as_json, weights)
+
+
+@dataclass(frozen=True)
+class Many:
+    """Photos of any number, and who reads them where to."""
+
+    places: list[str]
+    out: str
+    engine: EngineName
+    address: str
+    jobs: int
+    gpus: float
+    weights: Path | None
+
+
+def read_many(many: Many, as_json: bool) -> None:
+    """Read photos of any number into Parquet files."""
+    from service.actions.which_reader import reader_for
+    from service.bulk.photo_places import photos_at
+    from service.bulk.processes import cores
+    from service.bulk.readings import ReaderInUse, processes, read_parts
+
+    settings = from_environment()
+    jobs = many.jobs or cores()
+    if many.engine is EngineName.RAY:
+        from service.bulk.ray_engine import ray_data
+
+        engine = ray_data(jobs, many.address, many.gpus)
+    elif many.address or many.gpus:
+        raise UsageMistake("engine_without_out")
+    else:
+        engine = processes(jobs)
+    waiting = photos_at(many.places)
+    mine = reader_for(settings, many.weights)
+    reader = ReaderInUse(mine.card.model, many.weights, mine.change, many.gpus > 0)
+    with bar(as_json) as progress:
+        task = progress.add_task("reading", total=len(waiting))
+        done = read_parts(
+            waiting,
+            many.out,
+            reader,
+            settings.language,
+            engine,
+            lambda photos: progress.advance(task, photos),
+        )
+    if as_json:
+        print_json("read", done)
+    else:
+        out.print(
+            f"{done['photos']} photos, {done['unread']} of them unread: {done['folder']}",
+            highlight=False,
+            soft_wrap=True,
+        )
+    if done["unread"]:
+        raise typer.Exit(1)
+
+
+def read_each(
+    photos: list[Path],
+    box: str,
+    boxes: Path | None,
+    all_heads: bool,
+    as_json: bool,
+    weights: Path | None,
+) -> None:
+    """Read photos one after the other and print what they show."""
     from service.flock.boxes_csv import load_boxes, parse_box
 
     if box and boxes:

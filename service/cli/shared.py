@@ -30,7 +30,7 @@ GROUPS = {
     "Records": ("import", "export", "note", "trail", "undo", "people", "labels"),
     "Genetics": ("cross", "candidates", "test-mating", "counts", "plan", "strategies"),
     "Opinions": ("opinion", "report"),
-    "Pages": ("serve", "access"),
+    "Pages": ("serve", "work", "access"),
     "Upkeep": ("backup", "restore", "verify", "move", "doctor"),
     "Numbers and the model": ("numbers", "learn", "reader", "pool", "train", "evaluate"),
 }

@@ -12,6 +12,7 @@ import numpy as np
 from classifier.reading import Reading
 from genetics.combs import CLASSES
 from genetics.genotype import NAMES, all_loci
+from genetics.numbers import derived
 from service.flock.conflicts import Conflict
 from service.flock.contradictions import conflicts_of
 from service.flock.counts_csv import Counted
@@ -213,13 +214,30 @@ def candidates(
     an exact answer it is approximate and says so; `progress` hears how much of that is done.
     Raises genetics.pedigree.PedigreeError where neither is possible.
     """
-    evidence = [evidence_of(b, readings.get(b.bird, ()), prior, on) for b in flock.birds]
+    evidence = evidence_of_all(flock, readings, prior, on)
     inference = infer_flock(flock, evidence, counted, progress)
     conflicts = conflicts_of(flock, evidence, inference)
     return [
         describe(flock, row, evidence, inference, conflicts.get(row))
         for row in range(len(flock.birds))
     ]
+
+
+def evidence_of_all(
+    flock: Flock, readings: dict[str, list[Reading]], prior: Sequence[float], on: date | None
+) -> list[Evidence]:
+    """Return what was seen of every bird; birds of whom the list says the same share one object."""
+    known: dict[tuple[object, ...], Evidence] = {}
+    found = []
+    for bird in flock.birds:
+        if readings.get(bird.bird) or bird.wattles:
+            found.append(evidence_of(bird, readings.get(bird.bird, ()), prior, on))
+            continue
+        key = (bird.comb, bird.comb_by, bird.crest, bird.beard, bird.genotype)
+        if key not in known:
+            known[key] = evidence_of(bird, (), prior, on)
+        found.append(known[key])
+    return found
 
 
 def describe(
@@ -269,6 +287,7 @@ def likelier_parents(flock: Flock, row: int, inference: Inference) -> dict[str, 
     return found
 
 
+@derived
 def copies_written(symbol: str) -> list[str]:
     """Return the three genotypes of a locus, the dominant one first."""
     locus = all_loci()[symbol]
@@ -327,7 +346,9 @@ def ledger(flock: Flock, row: int, seen: Evidence, inference: Inference) -> list
     if seen.observations:
         shows, before = comb_table(inference, row, seen.crest), np.ones(9)
         for number, look in enumerate(seen.observations, start=1):
-            likelihood = shows @ together(seen.observations[:number])
+            all_of_them = number == len(seen.observations)
+            some = seen.combs if all_of_them else together(seen.observations[:number])
+            likelihood = shows @ some
             says = Message("says_comb", comb=look.comb)
             weighing.add(look.source, says, likelihood / before)
             before = likelihood

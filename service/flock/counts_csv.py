@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,37 +26,61 @@ class Counted:
     chicks: dict[str, int]
 
 
+@dataclass(frozen=True)
+class CountedRow:
+    """One row of the list, not looked at yet."""
+
+    line: int
+    cells: dict[str, str]
+
+
 def load_counted(path: Path, flock: Flock) -> tuple[Counted, ...]:
     """Read counts from disk. Raises FlockError with line, column and value."""
+    return counted_of(load_count_rows(path), flock, str(path))
+
+
+def load_count_rows(path: Path) -> list[CountedRow]:
+    """Read the rows of a list of counts from disk. Raises FlockError."""
     try:
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise FlockError("no_such_file", place=Place(str(path))) from None
     except UnicodeDecodeError:
         raise FlockError("not_utf8", place=Place(str(path))) from None
-    return parse_counted(text, flock, str(path))
+    return parse_count_rows(text, str(path))
 
 
 def parse_counted(text: str, flock: Flock, name: str = "counts.csv") -> tuple[Counted, ...]:
     """Read counts from their text; several rows of one mating belong together."""
+    return counted_of(parse_count_rows(text, name), flock, name)
+
+
+def parse_count_rows(text: str, name: str) -> list[CountedRow]:
+    """Return the rows of a list of counts. Raises FlockError for a missing column."""
     reader = csv.DictReader(io.StringIO(text, newline=""))
     missing = [c for c in COLUMNS if c not in (reader.fieldnames or ())]
     if missing:
         raise FlockError(
             "column_missing", place=Place(str(name), 1), column=missing[0], needed=tuple(COLUMNS)
         )
+    return [
+        CountedRow(reader.line_num, {c: (row[c] or "").strip() for c in COLUMNS}) for row in reader
+    ]
+
+
+def counted_of(rows: Iterable[CountedRow], flock: Flock, name: str) -> tuple[Counted, ...]:
+    """Return counts by mating; several rows of one mating belong together. Raises FlockError."""
+    place = {bird.bird: i for i, bird in enumerate(flock.birds)}
     found: dict[tuple[int, int], dict[str, int]] = {}
     first: dict[tuple[int, int], int] = {}
-    for row in reader:
-        line = reader.line_num
-        cells = {c: (row[c] or "").strip() for c in COLUMNS}
+    for row in rows:
+        line, cells = row.line, row.cells
         parents = []
         for column, sex in (("sire", "cock"), ("dam", "hen")):
             band = cells[column]
-            try:
-                parents.append(flock.row(band))
-            except KeyError:
-                raise complain(name, line, column, band, "no_row_of_its_own") from None
+            if band not in place:
+                raise complain(name, line, column, band, "no_row_of_its_own")
+            parents.append(place[band])
             if flock.birds[parents[-1]].sex not in ("", sex):
                 wrong = flock.birds[parents[-1]].sex
                 raise complain(name, line, column, band, "recorded_as_other", sex=wrong)

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from classifier.reader import Reader
 
 
+Read = Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]]
+CHUNK = 8  # photos that are decoded ahead and read together
+
+
 @dataclass(frozen=True)
 class Failure:
     """A photo that couldn't be read, and why."""
@@ -44,10 +48,10 @@ def read_every_head(
 
 def read_all(
     photos: Sequence[Path],
-    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
+    read: Read,
     boxes: dict[str, Box],
     tick: Callable[[], None] = lambda: None,
-    chunk: int = 8,
+    chunk: int = CHUNK,
 ) -> tuple[dict[Path, Reading], list[Failure]]:
     """Return readings of all photos that can be decoded, and the failures.
 
@@ -64,15 +68,38 @@ def read_all(
             now = list(ahead)
             if number + 1 < len(parts):
                 ahead = decoders.map(opened_or_error, parts[number + 1])
-            good: list[tuple[Path, Photo]] = []
-            for path, photo in zip(part, now, strict=True):
-                if isinstance(photo, PhotoError):
-                    failures.append(Failure(path, photo))
-                    tick()
+            given = [box_for(path, boxes) for path in part]
+            for path, answer in zip(part, answers_of(now, given, read), strict=True):
+                if isinstance(answer, PhotoError):
+                    failures.append(Failure(path, answer))
                 else:
-                    good.append((path, photo))
-            readings_of(good, read, boxes, tick, readings, failures)
+                    readings[path] = answer
+                tick()
     return readings, failures
+
+
+def answers_of(
+    photos: Sequence[Photo | PhotoError], boxes: Sequence[Box | None], read: Read
+) -> list[Reading | PhotoError]:
+    """Read decoded photos with their boxes together; each one's reading, or why there is none."""
+    answers: list[Reading | PhotoError | None] = []
+    for photo, box in zip(photos, boxes, strict=True):
+        outside = not isinstance(photo, PhotoError) and box is not None and beyond(box, photo)
+        if isinstance(photo, PhotoError):
+            answers.append(photo)
+        elif outside:
+            answers.append(PhotoError("box_outside", width=photo.width, height=photo.height))
+        else:
+            answers.append(None)
+    good = [i for i, answer in enumerate(answers) if answer is None]
+    ready = [photo for photo in (photos[i] for i in good) if not isinstance(photo, PhotoError)]
+    found = iter(read(ready, [boxes[i] for i in good]) if good else ())
+    return [next(found) if answer is None else answer for answer in answers]
+
+
+def beyond(box: Box, photo: Photo) -> bool:
+    """Whether a box has nothing of its photo in it."""
+    return box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0
 
 
 def opened_or_error(path: Path) -> Photo | PhotoError:
@@ -91,28 +118,3 @@ def opened(path: Path) -> Photo:
     if len(data) > MOST_BYTES:
         raise PhotoError("photo_too_heavy", megabytes=len(data) / 1e6, most=MOST_BYTES / 1e6)
     return read_photo("-", io.BytesIO(data))
-
-
-def readings_of(
-    photos: Sequence[tuple[Path, Photo]],
-    read: Callable[[Sequence[Photo], Sequence[Box | None]], list[Reading]],
-    boxes: dict[str, Box],
-    tick: Callable[[], None],
-    readings: dict[Path, Reading],
-    failures: list[Failure],
-) -> None:
-    """Read decoded photos with their boxes, into `readings` and `failures`."""
-    good: list[tuple[Path, Photo, Box | None]] = []
-    for path, photo in photos:
-        box = box_for(path, boxes)
-        if box and (box[0] >= photo.width or box[1] >= photo.height or min(box[2:]) <= 0):
-            error = PhotoError("box_outside", width=photo.width, height=photo.height)
-            failures.append(Failure(path, error))
-            tick()
-        else:
-            good.append((path, photo, box))
-    if good:
-        answers = read([p for _, p, _ in good], [b for _, _, b in good])
-        for (path, _, _), reading in zip(good, answers, strict=True):
-            readings[path] = reading
-            tick()

@@ -116,10 +116,10 @@ def stored_flock(session: Session, bands: Iterable[str] | None = None) -> Flock:
     Parents that the list leaves open are those that lived in the hatch's pen; sightings newer
     than the list stand for its crest, beard and wattles.
     """
-    query = select(BirdRow).order_by(BirdRow.id)
-    if bands is not None:
-        query = query.where(BirdRow.band.in_(list(bands)))
-    rows = session.scalars(query).all()
+    query = select(BirdRow)
+    some = [query.where(BirdRow.band.in_(part)) for part in lots(list(bands or ()))]
+    rows = [row for part in ([query] if bands is None else some) for row in session.scalars(part)]
+    rows.sort(key=lambda row: row.id)
     pens = PenParents(session)
     seen = sightings(session, None if bands is None else [r.id for r in rows])
     birds = []
@@ -140,11 +140,11 @@ def stored_flock(session: Session, bands: Iterable[str] | None = None) -> Flock:
 def sightings(session: Session, ids: Sequence[int] | None) -> dict[int, list[SightingRow]]:
     """Sightings by bird, oldest first."""
     query = select(SightingRow).order_by(SightingRow.id)
-    if ids is not None:
-        query = query.where(SightingRow.bird_id.in_(ids))
+    some = [query.where(SightingRow.bird_id.in_(part)) for part in lots(ids or ())]
     found: dict[int, list[SightingRow]] = {}
-    for row in session.scalars(query):
-        found.setdefault(row.bird_id, []).append(row)
+    for part in [query] if ids is None else some:
+        for row in session.scalars(part):
+            found.setdefault(row.bird_id, []).append(row)
     return found
 
 
@@ -200,9 +200,10 @@ def photos_of_birds(
         .order_by(PhotoRow.id)
         .options(selectinload(PhotoRow.readings), selectinload(PhotoRow.bird))
     )
-    if bands is not None:
-        query = query.where(BirdRow.band.in_(list(bands)))
-    return session.scalars(query)
+    if bands is None:
+        return session.scalars(query)
+    some = [session.scalars(query.where(BirdRow.band.in_(part))) for part in lots(list(bands))]
+    return sorted((photo for part in some for photo in part), key=lambda photo: photo.id)
 
 
 def stored_readings(

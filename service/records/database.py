@@ -11,7 +11,7 @@ import json
 import os
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -28,6 +28,7 @@ from sqlalchemy.exc import (
     NoSuchModuleError,
     OperationalError,
     StatementError,
+    TimeoutError,
 )
 from sqlalchemy.orm import Session, sessionmaker
 
@@ -38,6 +39,10 @@ MIGRATIONS = Path(__file__).parent / "migrations"
 WRITERS = 7_262_811  # the advisory lock of PostgreSQL that writers hold; any number of our own
 BUSY_MILLISECONDS = 10_000
 
+
+# Connections of one process to PostgreSQL, which admits 100 in all as it comes: four processes fit.
+# Whoever finds none free waits as long as for a writer's turn.
+POOL = {"pool_pre_ping": True, "pool_size": 8, "max_overflow": 12, "pool_timeout": 30}
 
 T = TypeVar("T")
 
@@ -108,10 +113,10 @@ def open_engine(url: str) -> Engine:
             url = f"sqlite:///file:{file.as_posix()}?mode=ro{still}&uri=true"
         elif file is not None:
             file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            os.close(os.open(file, os.O_CREAT | os.O_RDWR, 0o600))
+            make_for_owner(file)
         if url.startswith("postgresql://"):
             url = url.replace("postgresql://", "postgresql+psycopg://", 1)
-        engine = create_engine(url, pool_pre_ping=not url.startswith("sqlite"))
+        engine = create_engine(url, **({} if url.startswith("sqlite") else POOL))
     except (ArgumentError, NoSuchModuleError) as error:
         raise StoreError("database_url", url=url, reason=str(error)) from None
     except ImportError:
@@ -140,6 +145,19 @@ def open_engine(url: str) -> Engine:
             connection.execute(text(f"SELECT pg_advisory_xact_lock({WRITERS})"))
 
     return engine
+
+
+def make_for_owner(file: Path) -> None:
+    """Make an empty file for its owner alone, if there is none. Raises OSError.
+
+    One that is there is never opened: closing a file drops all locks that a process has on it
+    (fcntl(2)), those of its open databases too. Another process that closes the same records would
+    then take itself for the last one and throw away the log that this one still writes into.
+    """
+    if file.exists():
+        return
+    with suppress(FileExistsError):
+        os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
 
 
 def upgrade(
@@ -209,6 +227,8 @@ def explained() -> Iterator[None]:
         if any(sign in str(error) for sign in ILL_DATED):
             raise StoreError("records_damaged", reason=reason_of(error)) from error
         raise
+    except TimeoutError as error:  # no connection came free
+        raise StoreError("records_locked", reason=reason_of(error)) from error
     except (OperationalError, DatabaseError) as error:
         raise explain_database_error(error) from error
     except StatementError as error:  # a value that a column's type doesn't take

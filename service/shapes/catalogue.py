@@ -5,10 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from service.shapes.base import Shape
-from service.shapes.genetics import Candidates, Counts, Cross, MatingTest, Planned, Strategies
+from service.shapes.genetics import (
+    Candidates,
+    Counts,
+    Cross,
+    MatingTest,
+    Planned,
+    Strategies,
+    Written,
+)
 from service.shapes.opinions import GrowOut, Opinion
 from service.shapes.printed import NUMBERS, schema_name
-from service.shapes.readings import Piles, Reading, Taken, Unread
+from service.shapes.readings import Piles, Plan, Reading, ReadMany, Taken, Unread
 from service.shapes.records import (
     Account,
     BackedUp,
@@ -29,8 +37,11 @@ SHAPES: dict[str, type[Shape]] = {
     "reading": Reading,
     "unread": Unread,
     "piles": Piles,
+    "plan": Plan,
+    "read": ReadMany,
     "taken": Taken,
     "candidates": Candidates,
+    "written": Written,
     "cross": Cross,
     "test-mating": MatingTest,
     "counts": Counts,

@@ -52,6 +52,13 @@ class Candidates(Shape):
     codes: CandidateCodes
 
 
+class Written(Shape):
+    """A file of answers."""
+
+    file: str
+    birds: int
+
+
 class Offspring(Shape):
     """One genotype among the chicks."""
 

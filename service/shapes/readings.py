@@ -119,6 +119,30 @@ class Piles(Shape):
     report: str
 
 
+class Plan(Shape):
+    """What a reading of many photos does, as `_plan.json` beside its files holds it."""
+
+    photos: int
+    digest: str
+    """SHA-256 over their names, sizes and times."""
+    part: int
+    """Photos in a file."""
+    model: str
+    language: str
+
+
+class ReadMany(Shape):
+    """What came of photos read into Parquet files."""
+
+    folder: str
+    photos: int
+    unread: int
+    parts: int
+    """Files."""
+    parts_before: int
+    """Files that an earlier run of the same had written."""
+
+
 class Taken(Shape):
     """What came of one file that was to be taken in."""
 

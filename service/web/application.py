@@ -5,8 +5,6 @@ from __future__ import annotations
 import logging
 import re
 import threading
-import time
-from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 
@@ -16,20 +14,16 @@ from fastapi.routing import APIRoute
 from sqlalchemy import text
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
-from service import clock
 from service.actions.access import owned
-from service.actions.desk import Desk
 from service.actions.door import Door
-from service.actions.keeping import back_up_today
+from service.actions.jobs import Bench, Jobs, JobsHere
+from service.actions.kept_jobs import KeptJobs, KeptLearning
 from service.actions.learning_run import LearningRun
 from service.actions.readers import ReaderInUse
-from service.answers.queue import catch_up as sort_the_rest
-from service.answers.refresh import refresh
-from service.errors import StoreError, UsageMistake
+from service.actions.rounds import go_round, look_after
+from service.errors import UsageMistake
 from service.installation import open_store
-from service.records.database import Store
 from service.records.intake.journal import describe_sweep, tidy
-from service.records.intake.read_pending import read_pending
 from service.settings import Settings, from_environment
 from service.web import (
     about,
@@ -81,39 +75,6 @@ PARTS = (
     keeping,
 )
 HERE = Path(__file__).parent
-HOUR = 3600.0
-
-
-def catch_up(store: Store, readers: ReaderInUse) -> None:
-    """Read photos that a crash left unread, and work out what changed since the last time."""
-    try:
-        reader = readers()
-        back_up_today(Desk(store, reader.card.prior, "", clock.today()))
-        read_pending(store, reader)
-        sort_the_rest(store)
-        refresh(store, reader.card.prior, clock.today())
-        readers.look_after()
-    except StoreError as error:
-        logging.getLogger(__name__).warning("not caught up: %s", error)
-
-
-def go_round(store: Store, readers: ReaderInUse) -> None:
-    """Catch up at once; then, as long as the pages are served, back up on each new day."""
-    if store.look_only:
-        return
-    unbroken(lambda: catch_up(store, readers))
-    while True:
-        time.sleep(HOUR)
-        unbroken(readers.look_after)
-        unbroken(lambda: back_up_today(Desk(store, readers.shipped.card.prior, "", clock.today())))
-
-
-def unbroken(work: Callable[[], object]) -> None:
-    """Do some work of the background; whatever goes wrong is logged, and the next round comes."""
-    try:
-        work()
-    except Exception:
-        logging.getLogger(__name__).exception("the background's work broke off")
 
 
 def operation_id(route: APIRoute) -> str:
@@ -122,12 +83,30 @@ def operation_id(route: APIRoute) -> str:
     return "_".join([min(route.methods or {"GET"}).lower(), *words])
 
 
+def begin_background(app: FastAPI, apart: bool) -> None:
+    """Let what takes long be done by threads of this process, or by workers apart from it."""
+    store, readers = app.state.store, app.state.readers
+    if apart:
+        kept = KeptJobs(app.state.settings)
+        app.state.jobs, app.state.learning = kept, KeptLearning(kept)
+        rounds = threading.Thread(target=look_after, args=(readers,), daemon=True)
+    else:
+        jobs: Jobs = JobsHere(Bench(store, app.state.settings, readers))
+        app.state.jobs, app.state.learning = jobs, LearningRun()
+        rounds = threading.Thread(target=go_round, args=(store, readers), daemon=True)
+    rounds.start()
+
+
 def create(
-    settings: Settings | None = None, weights: Path | None = None, door: Door | None = None
+    settings: Settings | None = None,
+    weights: Path | None = None,
+    door: Door | None = None,
+    apart: bool = False,
 ) -> FastAPI:
     """Return the application on a store; without a door only for the machine itself.
 
-    The reader is loaded at once, so that errors show early.
+    The reader is loaded at once, so that errors show early. What takes long is done in threads of
+    this process, or `apart`, by `combwright work`.
     """
     given, door = settings or from_environment(), door or Door()
     app = FastAPI(
@@ -145,12 +124,9 @@ def create(
     if door.accounts and not owned(app.state.store):
         raise UsageMistake("no_owner_yet")
     app.state.readers = ReaderInUse(app.state.store, weights)
-    app.state.learning = LearningRun()
+    begin_background(app, apart)
     for line in describe_sweep(app.state.store, tidy(app.state.store)):
         logging.getLogger(__name__).warning("%s", line)
-    rounds = threading.Thread(target=go_round, args=(app.state.store, app.state.readers))
-    rounds.daemon = True
-    rounds.start()
     app.mount("/static", Static(HERE / "static"), name="static")
     for part in PARTS:
         app.include_router(part.router, include_in_schema=False)

@@ -9,12 +9,12 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 
 from classifier.adaptation.trial import LEAST_BIRDS, LEAST_OF_A_COMB
 from service import clock
+from service.actions.kept_jobs import KeptLearning
 from service.actions.learning_run import LearningRun
 from service.actions.readers import (
     all_readers,
     learned_reader,
     photos_of_others,
-    read_again,
     take_reader,
 )
 from service.records.learned import SHIPPED
@@ -28,9 +28,9 @@ router = APIRouter(prefix="/reader")
 LEARNING = "/reader/learning"
 
 
-def run_of(request: Request) -> LearningRun:
+def run_of(request: Request) -> LearningRun | KeptLearning:
     """Return the server's run of learning."""
-    run: LearningRun = request.app.state.learning
+    run: LearningRun | KeptLearning = request.app.state.learning
     return run
 
 
@@ -99,5 +99,5 @@ def again(
     request: Request, later: BackgroundTasks, by: Annotated[str, Form(max_length=80)] = ""
 ) -> RedirectResponse:
     """Read the photos of other readers again, beside their readings."""
-    later.add_task(read_again, desk_of(request, None, by), readers_of(request)())
+    desk_of(request, later, by).leave("again")
     return gone_to(request, LEARNING, by=by)

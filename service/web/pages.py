@@ -183,7 +183,7 @@ def desk_of(request: Request, later: BackgroundTasks | None, by: str = "") -> De
         reader_of(request).card.prior,
         name_of(request, by),
         clock.today(),
-        later.add_task if later is not None else None,
+        request.app.state.jobs.after(later) if later is not None else None,
         own_acts_only=not getattr(request.state, "visitor", MACHINE).may("decide"),
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections import OrderedDict
-from dataclasses import replace
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Annotated
 from urllib.parse import quote, urlencode
@@ -17,7 +16,7 @@ from sqlalchemy.orm import Session
 from classifier.photo import head_view
 from classifier.reading import Reading
 from service.actions.observations import observe_comb
-from service.actions.photos import Upload, assign_photo, read_lot, read_photos
+from service.actions.photos import Upload, assign_photo, read_photos
 from service.actions.photos import take_in as keep_photos
 from service.errors import NotFound
 from service.records.intake.decoding import picture_of
@@ -64,7 +63,7 @@ def take_in(
     if len(photos) <= AT_ONCE:
         read_photos(desk, reader_of(request), photos)
     else:
-        later.add_task(read_lot, replace(desk, later=None), reader_of(request), photos)
+        desk.leave("photos", photos=photos)
     if incoming.asked and photos:
         named = urlencode({"photo": photos[:SHOWN], "band": bird.strip()}, doseq=True)
         return gone_to(request, f"/assign?{named}", by=by)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import inspect
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
+from uvicorn.supervisors import Multiprocess
 
 from service.records.memory import share_arenas
 
@@ -60,17 +62,41 @@ class Telling(uvicorn.Server):
         super().handle_exit(sig, frame)
 
 
-def serve(app: FastAPI, host: str, port: int, proxies: Sequence[str], **tls: Any) -> None:
-    """Serve pages until they are stopped; what is under way is answered first.
-
-    `proxies` are addresses from which it is believed for whom a request is forwarded.
-    """
+def settle_in() -> None:
+    """Make a process ready to serve pages."""
     # Pages hand Python's lock over at every query; while photos are read, each time they would
     # wait 5 ms to get it back.
     sys.setswitchinterval(0.0005)
     share_arenas()
+
+
+def several(config: uvicorn.Config, server: uvicorn.Server) -> Any:
+    """Return the processes of a server that has several; earlier uvicorns are told what to run."""
+    how: dict[str, Any] = {"sockets": [config.bind_socket()]}
+    if "target" in inspect.signature(Multiprocess).parameters:
+        how["target"] = server.run
+    return Multiprocess(config, **how)
+
+
+def serve(
+    app: FastAPI | Callable[[], FastAPI],
+    host: str,
+    port: int,
+    proxies: Sequence[str],
+    workers: int = 1,
+    **tls: Any,
+) -> None:
+    """Serve pages until they are stopped; what is under way is answered first.
+
+    `proxies` are addresses from which it is believed for whom a request is forwarded. Several
+    `workers` are processes behind one address, each with an application that `app` makes; one that
+    dies is begun anew.
+    """
+    settle_in()
     config = uvicorn.Config(
         app,
+        factory=workers > 1,
+        workers=workers,
         host=host,
         port=port,
         http=PatientProtocol,
@@ -86,6 +112,9 @@ def serve(app: FastAPI, host: str, port: int, proxies: Sequence[str], **tls: Any
         **tls,
     )
     server = Telling(config)
+    if workers > 1:
+        several(config, server).run()
+        return
     server.run()
     if server.stopped_by == signal.SIGINT:  # told again where uvicorn's own word got lost
         raise KeyboardInterrupt

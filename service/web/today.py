@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from fastapi import APIRouter, BackgroundTasks, Request
 from fastapi.responses import HTMLResponse, Response
 from sqlalchemy import func, select
@@ -11,7 +9,6 @@ from sqlalchemy.orm import selectinload
 
 from service import clock
 from service.actions.demo import demo_birds, demo_folder, load_demo, throw_demo_away
-from service.actions.photos import read_lot
 from service.records.tables import AnswerRow, BirdRow, PhotoRow
 from service.views.assigning import count_loose
 from service.views.bird_list import first_bands, unread_count, with_due_day
@@ -24,7 +21,6 @@ from service.web.pages import (
     desk_of,
     gone_to,
     page,
-    reader_of,
     readers_of,
     settings_of,
 )
@@ -71,7 +67,7 @@ def bring_demo(request: Request, later: BackgroundTasks) -> Response:
     """Load the demo flock into empty records."""
     desk = desk_of(request, later)
     _, photos = load_demo(desk, settings_of(request))
-    later.add_task(read_lot, replace(desk, later=None), reader_of(request), photos)
+    desk.leave("photos", photos=photos)
     return gone_to(request, "/sort")
 
 

@@ -145,6 +145,8 @@ def test_the_same_readings_as_in_python(phone, address, tmp_path):
 class Said:
     """Networks that say what they are given, one head at a time."""
 
+    wide = False
+
     def __init__(self, outputs):
         self.outputs, self.turn = outputs, 0
 

@@ -119,3 +119,10 @@ def test_all_heads_are_found_as_closely_as_one(reader):
         assert first.source == one.source == "found"
         assert first.box == pytest.approx(one.box, abs=0.5)
         assert first.score == pytest.approx(one.score, abs=1e-4)
+
+
+def test_a_photo_reads_the_same_to_the_last_bit_whoever_its_neighbours_are(reader):
+    photos = [open_photo(path) for path in sorted(DEMO.glob("*.jpg"))[:12]]
+    alone = [reading for photo in photos for reading in reader.read([photo])]
+    assert reader.read(photos) == alone
+    assert reader.read(photos[::-1])[::-1] == alone

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Annotated, Any
 
 from fastapi import BackgroundTasks, File, Form, Query, Response, UploadFile
@@ -63,7 +62,7 @@ def take_in(
     give_back_memory()
     with desk.store.reading() as session:
         (card,) = cards_of(session, [photo_row(session, taken.sha256)])
-    later.add_task(replace(desk, later=None).work_in, bands_of(desk.store, [taken.sha256]))
+    desk.leave("answers", bands=bands_of(desk.store, [taken.sha256]))
     reading = card.reading
     doubts = [say(doubt) for doubt in reading.doubts] if reading else []
     return Taken(

@@ -1,6 +1,8 @@
 """The store: nothing half written, everything on the trail, errors in words."""
 
 import sqlite3
+import subprocess
+import sys
 from datetime import date
 
 import pytest
@@ -11,6 +13,7 @@ from service.flock.flock_csv import parse_flock
 from service.installation import open_store
 from service.records.audit_log import acts, find_act, history, undo
 from service.records.birds import bird_named, stored_birds, stored_flock, take_in
+from service.records.database import open_engine
 from service.records.tables import BirdRow, HatchRow, PenBirdRow, PenRow, PhotoRow, ReadingRow
 from tests.service.records.older import tables_of
 
@@ -284,3 +287,30 @@ def test_opening_a_store_does_not_wait_for_who_writes(settings, store):
         with other.reading() as reader:
             assert reader.scalars(select(BirdRow)).all() == []
         other.engine.dispose()
+
+
+def test_opening_records_again_drops_no_lock_of_those_that_are_open(tmp_path):
+    # fcntl(2): closing any descriptor of a file drops the process's locks on it. Records opened a
+    # second time took those of the first away, and the next program to close them threw away the
+    # log that the first still wrote into: what it wrote then was lost.
+    url = f"sqlite:///{tmp_path / 'flock.sqlite3'}"
+    first = open_engine(url).connect()
+    first.exec_driver_sql("CREATE TABLE words (word)")
+    first.commit()
+    first.exec_driver_sql("SELECT * FROM words").all()
+    first.rollback()
+    open_engine(url).dispose()
+    code = (
+        "from service.records.database import open_engine\n"
+        f"engine = open_engine({url!r})\n"
+        "with engine.connect() as connection:\n"
+        "    connection.exec_driver_sql('SELECT * FROM words').all()\n"
+        "engine.dispose()\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+    assert (tmp_path / "flock.sqlite3-wal").exists()
+    first.exec_driver_sql("INSERT INTO words VALUES ('kept')")
+    first.commit()
+    first.close()
+    with open_engine(url).connect() as second:
+        assert second.exec_driver_sql("SELECT word FROM words").scalars().all() == ["kept"]

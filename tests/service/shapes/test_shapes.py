@@ -99,6 +99,13 @@ def test_what_writing_commands_print_is_described(combwright, tmp_path, monkeypa
     combwright("backup", tmp_path / "b.zip", "--json")
     back = combwright("restore", tmp_path / "b.zip", "--replace", "--json")
     assert described(back.lines) == {"moved"}
+    many = combwright("read", DEMO / "17.jpg", "--out", tmp_path / "many", "--jobs", "1", "--json")
+    assert described(many.lines) == {"read"}
+    assert described([json.loads((tmp_path / "many" / "_plan.json").read_text())]) == {"plan"}
+    found = combwright(
+        "candidates", FLOCK, "--out", tmp_path / "c.parquet", "--jobs", "1", "--json"
+    )
+    assert described(found.lines) == {"written"}
     taken_back = combwright("undo", act, "--json")
     assert taken_back.code == 0, taken_back.err
     assert described(taken_back.lines) == {"taken-back"}
@@ -107,6 +114,7 @@ def test_what_writing_commands_print_is_described(combwright, tmp_path, monkeypa
 def test_every_shape_is_printed_by_a_command_that_was_tried():
     """`evaluate` takes a set of photographs; `learned` and `pooled` are tried beside their acts."""
     tried = {c[0] for c in COMMANDS} | {"imported", "taken", "piles", "moved", "taken-back"}
+    tried |= {"read", "plan", "written"}
     elsewhere = {"scores", "learned", "pooled"}
     assert tried == set(SHAPES) - elsewhere == set(NUMBERS) - elsewhere
 

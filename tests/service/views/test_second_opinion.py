@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from pypdf import PdfReader
 
 from genetics.genotype import NAMES
+from service.actions.rounds import catch_up
 from service.flock.candidates import Candidate
 from service.flock.held_out_errors import with_interval
 from service.flock.rule_of_two import Trial, Witness, rule_of_two
@@ -29,7 +30,7 @@ from service.flock.value_of_information import (
     reader_given,
 )
 from service.records.entries import enter_chicks, enter_decision
-from service.web.application import catch_up, create
+from service.web.application import create
 from service.wording.numbers import percent, times
 from service.wording.sentences import Message
 from tests.browser.demo import build, settings_in
