@@ -18,7 +18,8 @@ install: .venv/installed
 	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[test]'
 	@touch $@
 
-PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
+# More than there are cores: half of the time tests wait for servers, browsers and other processes.
+PYTEST := $(BIN)/python -m pytest -n 3 --dist loadfile
 
 test: .venv/installed-test
 	$(PYTEST) $(OPTIONS)
@@ -61,6 +62,7 @@ audit: .venv/installed-test
 
 # The fast tests on the lowest versions that pyproject.toml allows, and without PyTorch.
 LOWEST := .venv-lowest/bin
+LOWEST_TESTS ?= tests/genetics tests/published tests/service tests/classifier tests/test_public.py
 lowest: .venv/installed-test
 	$(BIN)/pip install --quiet --disable-pip-version-check uv
 	$(PYTHON) -m venv --clear .venv-lowest
@@ -71,7 +73,7 @@ lowest: .venv/installed-test
 	  pyarrow fsspec pandas networkx procrastinate
 	$(LOWEST)/pip install --quiet --disable-pip-version-check --no-deps -e .
 	$(LOWEST)/python -m pytest -n auto --maxprocesses 4 --dist loadfile -m "not browser and not slow" \
-	  tests/genetics tests/published tests/service tests/classifier tests/test_public.py \
+	  $(LOWEST_TESTS) \
 	  --ignore tests/service/web/test_schema.py  # its tool wants newer versions
 
 # The documentation as pages in build/site; needs no net.

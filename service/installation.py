@@ -14,6 +14,7 @@ from service.records.identity import identity_of, settle
 from service.records.intake import near_duplicates as near_duplicates  # indexes what is entered
 from service.records.kept_backups import copy_before_migration
 from service.records.limits import watch_limits
+from service.records.object_photos import ObjectPhotos
 from service.records.verify import stored_files
 from service.settings import Settings
 
@@ -31,9 +32,13 @@ def open_store(settings: Settings) -> Store:
         watch_limits(sessions)
         watch(sessions)
         watch_piles(sessions)
-        store = Store(engine, settings.photos, sessions, look_only=look_only)
+        behind = ObjectPhotos(settings.photo_store) if settings.photo_store else None
+        store = Store(engine, settings.photos, sessions, look_only=look_only, behind=behind)
         with store.reading() as session:
-            settle(store.photos, identity_of(session), partial(stored_files, session))
+            identity = identity_of(session)
+            settle(store.photos, identity, partial(stored_files, session))
+            if behind is not None:
+                behind.settle(identity)
     except BaseException:
         engine.dispose()
         raise

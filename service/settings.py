@@ -30,6 +30,8 @@ class Settings:
     """Of the command line; pages speak the visitor's."""
     keep_originals: bool = False
     """Keep photos as they come, with the place and the camera that they tell."""
+    photo_store: str = ""
+    """URL of the object store that photos are kept in; the folder then holds those at hand."""
 
     @property
     def photos(self) -> Path:
@@ -52,6 +54,7 @@ class Environment(BaseSettings):
     numbers: Path | None = None
     language: Literal["en", "de"] = "en"
     keep_originals: bool = False
+    photo_store: str = ""
 
 
 def usual_home() -> Path:
@@ -68,7 +71,8 @@ def from_environment() -> Settings:
 
     COMBWRIGHT_HOME (default: see `usual_home`), COMBWRIGHT_DATABASE (default SQLite there).
     COMBWRIGHT_LANGUAGE=de lets the command line speak German.
-    COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_NUMBERS names a
+    COMBWRIGHT_KEEP_ORIGINALS=yes keeps photos with their metadata. COMBWRIGHT_PHOTO_STORE=s3://...
+    keeps them in an object store. COMBWRIGHT_NUMBERS names a
     TOML file with the user's own numbers, see genetics/numbers.py.
     """
     try:
@@ -88,6 +92,7 @@ def from_environment() -> Settings:
         said.numbers,
         language=said.language,
         keep_originals=said.keep_originals,
+        photo_store=said.photo_store,
     )
 
 

@@ -138,6 +138,30 @@ def store(settings):
     opened.engine.dispose()
 
 
+@pytest.fixture
+def bucket(monkeypatch):
+    """A store that speaks S3 (moto's server), with one bucket."""
+    moto = pytest.importorskip("moto.server")
+    for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
+        monkeypatch.setenv(name, "testing")
+    monkeypatch.setenv("AWS_DEFAULT_REGION", "us-east-1")
+    server = moto.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    server.start()
+    host, port = server.get_host_and_port()
+    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://{host}:{port}")
+    import fsspec
+    import httpx
+    from s3fs import S3FileSystem
+
+    httpx.post(f"http://{host}:{port}/moto-api/reset")
+    S3FileSystem.clear_instance_cache()  # it knows the server of the test before
+    files = fsspec.filesystem("s3")
+    files.mkdir("flock")
+    yield files
+    S3FileSystem.clear_instance_cache()
+    server.stop()
+
+
 def docs_script(name: str) -> Any:
     """A script of `docs/`, which is no package, as a module."""
     spec = importlib.util.spec_from_file_location(name, ROOT / "docs" / f"{name}.py")

@@ -28,6 +28,7 @@ def test_image_and_compose_use_the_scripts_that_are_tried_here():
         where = services[part]["environment"]["COMBWRIGHT_DATABASE"]
         assert where.startswith("postgresql://")
         assert "@database/flock" in where
+        assert services[part]["environment"]["COMBWRIGHT_PHOTO_STORE"].startswith("s3://")
     assert services["database"]["environment"]["POSTGRES_DB"] == "flock"
     for script in ("install.sh", "start.sh"):
         assert os.access(DEPLOY / script, os.X_OK)
@@ -79,9 +80,12 @@ def test_a_part_waits_for_the_database_and_says_why_it_gave_up(tmp_path):
 
 @pytest.mark.slow
 def test_the_image_s_steps_make_a_server_that_serves_and_works(tmp_path, on_postgres):
-    prefix = tmp_path / "opt"
+    prefix, source = tmp_path / "opt", tmp_path / "source"
+    # As the image has it: without what .dockerignore names. Building leaves things in the source.
+    left_out = shutil.ignore_patterns(*(ROOT / ".dockerignore").read_text().split(), "docs")
+    shutil.copytree(ROOT, source, ignore=left_out)
     installed = subprocess.run(
-        ["sh", DEPLOY / "install.sh", prefix, ROOT],
+        ["sh", source / "deploy" / "install.sh", prefix, source],
         env={**os.environ, "PYTHON": sys.executable},
         capture_output=True,
         text=True,

@@ -15,7 +15,7 @@ from service.records.backup import dump_records, load, parse_records, restart, r
 from service.records.database import Store
 from service.records.identity import take_identity, take_over
 from service.records.kept_backups import before_act, daily
-from service.records.photo_files import in_use, keep, place
+from service.records.photo_files import in_use
 from service.records.tables import AccountRow, InvitationRow, PhotoRow
 from service.records.verify import verify
 from service.settings import Settings
@@ -58,10 +58,11 @@ def move_records(store: Store, to: Settings, told: Told = lambda: None) -> int:
         photos = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
     target = open_store(to)
     try:
-        if to.photos.resolve() != store.photos.resolve():
+        there = store.behind.url if store.behind is not None else ""
+        if to.photos.resolve() != store.photos.resolve() or to.photo_store != there:
             with in_use(to.photos):
                 for sha256, suffix in photos:
-                    keep(to.photos, place(store.photos, sha256, suffix).read_bytes(), suffix)
+                    target.keep_photo(store.photo(sha256, suffix).read_bytes(), suffix)
                     told()
         content = parse_records(text, to.database)
         with target.writing("combwright", Message("act_restore")) as session:

@@ -26,7 +26,7 @@ from service.errors import Clash, Refusal, StoreError
 from service.records.database import Store
 from service.records.intake.decoding import picture_of
 from service.records.learned import keep_reader
-from service.records.photo_files import place, write_or_tell
+from service.records.photo_files import write_or_tell
 from service.records.pooled import MIDDLE, pooled_heads
 from service.records.readings import model_reading
 from service.settings import Settings
@@ -194,7 +194,7 @@ def looked_at(
     box = "-".join(str(round(v)) for v in lesson.box)
 
     def make() -> NDArray[np.float16]:
-        data = place(store.photos, lesson.photo, lesson.suffix).read_bytes()
+        data = store.photo(lesson.photo, lesson.suffix).read_bytes()
         photo = picture_of(lesson.name, data)
         return looks(reader, photo, lesson.box, lesson.photo).astype(np.float16)
 

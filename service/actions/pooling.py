@@ -11,7 +11,7 @@ from genetics.messages import Place
 from service.actions.desk import Desk
 from service.errors import Refusal, StoreError, UsageMistake
 from service.records.intake.decoding import picture_of
-from service.records.photo_files import place, write_or_tell
+from service.records.photo_files import write_or_tell
 from service.records.pooled import (
     LICENCES,
     SIDE,
@@ -49,7 +49,7 @@ def give_heads(
         ]
     for sha256, suffix, name, box, comb, how, number in wanted:
         try:
-            photo = picture_of(name, place(desk.store.photos, sha256, suffix).read_bytes())
+            photo = picture_of(name, desk.store.photo(sha256, suffix).read_bytes())
         except (OSError, PhotoError):
             continue
         x0, y0, x1, y1 = (value * photo.scale for value in box)

@@ -8,11 +8,11 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from classifier.photo import MOST_BYTES, SUFFIXES, Photo, PhotoError, read_photo
 from genetics.messages import Place
-from service.errors import BatchError, UsageMistake
+from service.errors import BatchError
+from service.records.object_photos import filesystem, is_url
 
 TRIES, PAUSE = 3, 0.5  # of reading a photo; seconds before the second, twice as long each time
 
@@ -26,24 +26,8 @@ class Address:
     size: int
     stamp: str
     """What changes when its bytes do, as far as the place tells: a time, an entity tag."""
-
-
-def is_url(place: str) -> bool:
-    """Whether a place is named by a URL such as s3://flock/photos."""
-    return "://" in place
-
-
-def filesystem(url: str) -> tuple[Any, str]:
-    """Return the fsspec file system of a URL, and the path there. Raises UsageMistake."""
-    try:
-        import fsspec
-    except ImportError:
-        raise UsageMistake("needs_cluster", what=url.partition("://")[0]) from None
-    try:
-        return fsspec.url_to_fs(url)
-    except (ImportError, ValueError) as error:  # a scheme whose own package is missing, or unknown
-        reason = " ".join(str(error).split())[:160]
-        raise UsageMistake("place_unknown", text=url, reason=reason) from None
+    folder: str = ""
+    """What a path is taken from; a worker may stand elsewhere."""
 
 
 def photos_at(places: Sequence[str]) -> list[Address]:
@@ -73,7 +57,7 @@ def local_at(place: str) -> Iterator[Address]:
             continue
         if file.is_file():
             told = file.stat()
-            yield Address(str(file), told.st_size, str(told.st_mtime_ns))
+            yield Address(str(file), told.st_size, str(told.st_mtime_ns), str(Path.cwd()))
 
 
 def hidden(file: Path, folder: Path) -> bool:
@@ -116,7 +100,7 @@ def open_at(address: Address) -> Photo:
     name = address.name.rpartition("/")[2]
     for attempt in range(TRIES):
         try:
-            data = bytes_at(address.name)
+            data = bytes_at(address)
         except (FileNotFoundError, IsADirectoryError):
             raise PhotoError("no_such_photo") from None
         except OSError as error:
@@ -129,10 +113,10 @@ def open_at(address: Address) -> Photo:
     raise AssertionError("unreachable")
 
 
-def bytes_at(name: str) -> bytes:
+def bytes_at(address: Address) -> bytes:
     """Return a photo's bytes. Raises OSError."""
-    if not is_url(name):
-        return Path(name).read_bytes()
-    files, path = filesystem(name)
+    if not is_url(address.name):
+        return Path(address.folder, address.name).read_bytes()
+    files, path = filesystem(address.name)
     data: bytes = files.cat_file(path)
     return data

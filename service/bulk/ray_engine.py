@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterator
 from typing import Any
 
-from service.bulk.readings import Done, Engine, PartReader, ReaderInUse, Work
+from service.bulk.readings import Done, Engine, PartReader, ReaderToLoad, Work
 from service.errors import UsageMistake
 
 PARTS_ON_GPU = 8
@@ -16,7 +16,7 @@ PARTS_ON_GPU = 8
 class RayWorker:
     """A reader within a worker of Ray; it takes batches of parts."""
 
-    def __init__(self, reader: ReaderInUse, shelf: str, language: str) -> None:
+    def __init__(self, reader: ReaderToLoad, shelf: str, language: str) -> None:
         from service.bulk.processes import settle_in
 
         settle_in()
@@ -45,7 +45,7 @@ def ray_data(jobs: int, address: str = "", gpus: float = 0.0) -> Engine:
         raise UsageMistake("needs_cluster", what="--engine ray") from None
 
     def engine(
-        reader: ReaderInUse, shelf: str, language: str, work: Iterator[Work]
+        reader: ReaderToLoad, shelf: str, language: str, work: Iterator[Work]
     ) -> Iterator[Done]:
         begin(ray, jobs, address)
         try:
@@ -73,12 +73,15 @@ def ray_data(jobs: int, address: str = "", gpus: float = 0.0) -> Engine:
 def begin(ray: Any, jobs: int, address: str) -> None:
     """Start Ray here, or join it at an address. Raises UsageMistake."""
     os.environ.setdefault("RAY_BACKEND_LOG_LEVEL", "fatal")  # what its own parts say on stderr
+    os.environ.setdefault("RAY_USAGE_STATS_ENABLED", "0")  # nobody is told that it is used
     quiet = {"logging_level": logging.ERROR, "log_to_driver": False, "ignore_reinit_error": True}
     try:
         if address:
             ray.init(address=address, **quiet)
         else:
-            ray.init(address="local", num_cpus=jobs, include_dashboard=False, **quiet)
+            # Ray asks nobody who they are: started here, it listens to this machine alone.
+            here = {"num_cpus": jobs, "include_dashboard": False, "_node_ip_address": "127.0.0.1"}
+            ray.init(address="local", **here, **quiet)
     except (ConnectionError, ValueError, RuntimeError) as error:
         reason = " ".join(str(error).split())[:160]
         raise UsageMistake("ray_unreachable", address=address or "here", reason=reason) from None

@@ -39,7 +39,7 @@ PART = 8 * CHUNK  # photos in a part: some 15 seconds of one core, some 100 kB
 
 
 @dataclass(frozen=True)
-class ReaderInUse:
+class ReaderToLoad:
     """Which reader reads, so that another process or machine can load the same."""
 
     model: str
@@ -140,7 +140,7 @@ class Done:
 class PartReader:
     """Reads parts with one reader: what a worker is. On a GPU, threads decode photos ahead."""
 
-    def __init__(self, reader: ReaderInUse, shelf: str, language: str) -> None:
+    def __init__(self, reader: ReaderToLoad, shelf: str, language: str) -> None:
         """Raise what loading the reader raises."""
         self.reader, self.shelf, self.language = reader.load(), Shelf(shelf), language
         self.chunk = WIDE_CHUNK if reader.on_gpu else CHUNK
@@ -203,7 +203,7 @@ class Engine(Protocol):
     """Whoever has parts read."""
 
     def __call__(
-        self, reader: ReaderInUse, shelf: str, language: str, work: Iterator[Work]
+        self, reader: ReaderToLoad, shelf: str, language: str, work: Iterator[Work]
     ) -> Iterator[Done]:
         """Yield parts as they are done, in any order."""
         ...
@@ -212,7 +212,7 @@ class Engine(Protocol):
 _here: dict[tuple[str, ...], PartReader] = {}
 
 
-def read_here(reader: ReaderInUse, shelf: str, language: str, work: Work) -> Done:
+def read_here(reader: ReaderToLoad, shelf: str, language: str, work: Work) -> Done:
     """Read a part in this process, whose reader is loaded once."""
     key = (reader.model, str(reader.folder), str(reader.on_gpu), shelf, language)
     if key not in _here:
@@ -225,7 +225,7 @@ def processes(jobs: int) -> Engine:
     """Return the engine of this machine: processes of one core each."""
 
     def engine(
-        reader: ReaderInUse, shelf: str, language: str, work: Iterator[Work]
+        reader: ReaderToLoad, shelf: str, language: str, work: Iterator[Work]
     ) -> Iterator[Done]:
         return in_order(partial(read_here, reader, shelf, language), work, jobs)
 
@@ -235,7 +235,7 @@ def processes(jobs: int) -> Engine:
 def read_parts(
     photos: Sequence[Address],
     out: str,
-    reader: ReaderInUse,
+    reader: ReaderToLoad,
     language: str,
     engine: Engine,
     told: Callable[[int], None],
@@ -254,7 +254,7 @@ def read_parts(
     counts = {i: counts_of(shelf.get(plan.name(i))) for i in range(plan.parts) if i not in waiting}
     told(sum(read for read, _ in counts.values()))
     work = (Work(i, plan.name(i), tuple(photos[i * part : (i + 1) * part])) for i in lacking)
-    for done in engine(reader, out, language, work) if lacking else ():
+    for done in engine(reader, shelf.place, language, work) if lacking else ():
         counts[done.part] = (done.photos, done.unread)
         told(done.photos)
     answer = {

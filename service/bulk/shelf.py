@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from genetics.messages import Place
-from service.bulk.photo_places import filesystem, is_url
 from service.errors import StoreError
+from service.records.object_photos import filesystem, is_url
 from service.records.photo_files import write_whole
 
 
@@ -16,8 +16,8 @@ class Shelf:
     """Files by name at one place. Raises StoreError for what can't be written or read."""
 
     def __init__(self, place: str) -> None:
-        self.place = place
-        self.folder = None if is_url(place) else Path(place)
+        self.place = place if is_url(place) else str(Path(place).absolute())
+        self.folder = None if is_url(place) else Path(self.place)
         if self.folder is not None and self.folder.exists() and not self.folder.is_dir():
             raise StoreError("file_unwritable", place=Place(place), reason="it is a file")
 

@@ -90,6 +90,8 @@ def candidates(
     if out_file is not None:
         candidates_to_file(flock, counted_chicks, out_file, jobs, on, as_json)
         return
+    if jobs:
+        raise UsageMistake("jobs_without_out")
     if flock is None:
         if counted_chicks is not None:
             raise UsageMistake("counted_without_list")

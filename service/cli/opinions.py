@@ -29,11 +29,11 @@ def opinion(
     from service.views.second_opinion import CLOSING_LINES, named_combs
     from service.views.second_opinion import opinion as work_out
 
-    settings = from_environment()
-    with open_store(settings).reading() as session:
+    store = open_store(from_environment())
+    with store.reading() as session:
         told = work_out(session, bird, load_card(SHIPPED).document, day_of(on), mate)
     if file:
-        write_whole(file, opinion_sheet(told, settings.photos))
+        write_whole(file, opinion_sheet(told, store.photo))
     if as_json:
         print_json("opinion", told.as_json())
         return
@@ -69,12 +69,12 @@ def report(
     from service.views.grow_out import as_json as told_json
     from service.views.grow_out import report as work_out
 
-    settings = from_environment()
-    with open_store(settings).reading() as session:
+    store = open_store(from_environment())
+    with store.reading() as session:
         told = work_out(session, hatch, day_of(on))
     folder.mkdir(parents=True, exist_ok=True)
     parts = {
-        "grow-out.pdf": batch_sheet(told, settings.photos),
+        "grow-out.pdf": batch_sheet(told, store.photo),
         "grow-out.csv": as_csv(told).encode(),
         "look-again.ics": as_calendar(told),
     }

@@ -87,7 +87,7 @@ def read(
         many = Many(photos, out_place, engine, address, jobs, gpus, weights)
         read_many(many, as_json)
         return
-    if engine is not EngineName.HERE or address or gpus:
+    if engine is not EngineName.HERE or address or gpus or jobs:
         raise UsageMistake("engine_without_out")
     read_each([Path(photo) for photo in photos], box, boxes, all_heads, as_json, weights)
 
@@ -110,7 +110,7 @@ def read_many(many: Many, as_json: bool) -> None:
     from service.actions.which_reader import reader_for
     from service.bulk.photo_places import photos_at
     from service.bulk.processes import cores
-    from service.bulk.readings import ReaderInUse, processes, read_parts
+    from service.bulk.readings import ReaderToLoad, processes, read_parts
 
     settings = from_environment()
     jobs = many.jobs or cores()
@@ -124,7 +124,7 @@ def read_many(many: Many, as_json: bool) -> None:
         engine = processes(jobs)
     waiting = photos_at(many.places)
     mine = reader_for(settings, many.weights)
-    reader = ReaderInUse(mine.card.model, many.weights, mine.change, many.gpus > 0)
+    reader = ReaderToLoad(mine.card.model, many.weights, mine.change, many.gpus > 0)
     with bar(as_json) as progress:
         task = progress.add_task("reading", total=len(waiting))
         done = read_parts(

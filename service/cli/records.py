@@ -296,6 +296,10 @@ def move(
     home: Annotated[
         Path | None, typer.Option(help="Another folder for the photos; else they stay.")
     ] = None,
+    photos: Annotated[
+        str | None,
+        typer.Option(help="Object store for the photos, as s3://...; '' for the folder alone."),
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Move records and photos to another database, verified."""
@@ -305,7 +309,12 @@ def move(
     from service.installation import open_store
 
     settings = from_environment()
-    target = changed(settings, database=to, home=home.resolve() if home else settings.home)
+    target = changed(
+        settings,
+        database=to,
+        home=home.resolve() if home else settings.home,
+        photo_store=settings.photo_store if photos is None else photos,
+    )
     with bar(as_json) as progress:
         task = progress.add_task("copying photos", total=None)
         count = move_records(open_store(settings), target, lambda: progress.advance(task))
@@ -316,6 +325,9 @@ def move(
     out.print(f"from now on: COMBWRIGHT_DATABASE={to}", highlight=False, soft_wrap=True)
     if home:
         out.print(f"             COMBWRIGHT_HOME={target.home}", highlight=False, soft_wrap=True)
+    if photos is not None:
+        line = f"             COMBWRIGHT_PHOTO_STORE={photos}"
+        out.print(line, highlight=False, soft_wrap=True)
 
 
 @app.command()

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import io
-from pathlib import Path
 
 from classifier.vocabulary import COMBS
-from service.documents.opinion_pdf import BOTTOM, LEFT, WIDE, Sheet, head_of, head_words
+from service.documents.opinion_pdf import BOTTOM, LEFT, WIDE, Finder, Sheet, head_of, head_words
 from service.documents.triage_html import PILE_HELP, PILE_TITLES
 from service.flock.assessment import PILE_ORDER
-from service.records.photo_files import place
 from service.records.readings import model_reading
 from service.views.grow_out import Chick, Report
 from service.views.pens_and_hatches import Hatch
@@ -21,7 +19,7 @@ from service.wording.sentences import day, say, word
 ACROSS, TILE = 6, 28.0
 
 
-def batch_sheet(told: Report, photos: Path) -> bytes:
+def batch_sheet(told: Report, photos: Finder) -> bytes:
     """Return the report as PDF; `photos` is the folder of the kept photos."""
     hatch = told.hatch
     title = _("Grow-out of {name}").format(name=hatch.name)
@@ -72,7 +70,7 @@ def room(sheet: Sheet, height: float) -> None:
         sheet.pdf.add_page()
 
 
-def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
+def contacts(sheet: Sheet, birds: list[Chick], photos: Finder) -> None:
     """Head crops in rows, each with its band and reading."""
     pdf = sheet.pdf
     for start in range(0, len(birds), ACROSS):
@@ -95,12 +93,12 @@ def contacts(sheet: Sheet, birds: list[Chick], photos: Path) -> None:
         pdf.set_y(top + TILE + 11)
 
 
-def crop(chick: Chick, photos: Path) -> io.BytesIO | None:
+def crop(chick: Chick, photos: Finder) -> io.BytesIO | None:
     """Return the head of a bird's surest photo as JPEG; None if it can't be had."""
     reading = model_reading(chick.photo) if chick.photo else None
     if chick.photo is None or reading is None:
         return None
-    return head_of(place(photos, chick.photo.sha256, chick.photo.suffix), reading, 220)
+    return head_of(photos(chick.photo.sha256, chick.photo.suffix), reading, 220)
 
 
 def in_words(hatch: Hatch) -> str:

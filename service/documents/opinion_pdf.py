@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from fpdf import FPDF
@@ -15,13 +15,14 @@ from service.documents.labels_pdf import document
 from service.documents.triage_html import PILE_TITLES, capitalised, sentence
 from service.flock.assessment import told_combs
 from service.flock.held_out_errors import Wrong
-from service.records.photo_files import place
 from service.views.bird_looks import PhotoLook
 from service.views.second_opinion import CLOSING_LINES, Opinion, named_combs
 from service.wording.language import translated as _
 from service.wording.numbers import Number, percent, times
 from service.wording.sentences import Message, day, say, word
 
+Finder = Callable[[str, str], Path]
+"""Where a photo lies, by SHA-256 and suffix."""
 LEFT, WIDE, LINE = 14.0, 182.0, 4.4  # millimetres
 HALF, GAP = 88.0, 6.0
 PICTURE, MOST_PHOTOS = 34.0, 4
@@ -66,7 +67,7 @@ class Sheet:
             self.text(f"– {more}", left=left, wide=wide)
 
 
-def opinion_sheet(told: Opinion, photos: Path) -> bytes:
+def opinion_sheet(told: Opinion, photos: Finder) -> bytes:
     """Return the sheet as PDF; `photos` is the folder of the kept photos."""
     title = _("Second opinion on bird {band}").format(band=told.bird)
     sheet = Sheet(title)
@@ -221,14 +222,14 @@ def head_of(photo: Path, reading: Reading, side: int) -> io.BytesIO | None:
     return buffer
 
 
-def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Path) -> None:
+def row_of_heads(pdf: FPDF, looks: Sequence[PhotoLook], photos: Finder) -> None:
     """Head crops side by side with the photo's name and reading below."""
     top = pdf.get_y() + 2
     shown = 0
     for look in looks:
         if look.reading is None or shown == MOST_PHOTOS:
             continue
-        head = head_of(place(photos, look.sha256, look.suffix), look.reading, 300)
+        head = head_of(photos(look.sha256, look.suffix), look.reading, 300)
         if head is None:
             continue
         x = LEFT + shown * (PICTURE + 12)

@@ -20,10 +20,10 @@ from genetics.messages import Place
 from service.errors import Refusal, StoreError
 from service.records import legacy
 from service.records.database import Store, lots, reason_of
-from service.records.identity import identity_of, mark_of, settle, take_identity
+from service.records.identity import identity_of, mark_of, settle, take_identity, take_over
 from service.records.intake.near_duplicates import index_all
 from service.records.intake.sources import without_folders
-from service.records.photo_files import in_use, keep, place, whole_file
+from service.records.photo_files import in_use, whole_file
 from service.records.row_checks import check_rows
 from service.records.seals import adopt, seal_all
 from service.records.tables import ACCESS, DERIVED, Base, IdentityRow, PhotoRow
@@ -189,7 +189,7 @@ def backup(store: Store, path: Path, told: Told = lambda: None, with_photos: boo
         with whole_file(path) as draft, zipfile.ZipFile(draft, "w") as archive:
             for row in photos:
                 name = f"photos/{row['sha256']}{row['suffix']}"
-                kept = place(store.photos, row["sha256"], row["suffix"])
+                kept = store.photo(row["sha256"], row["suffix"])
                 try:
                     data = kept.read_bytes()
                 except OSError:
@@ -271,27 +271,40 @@ def restore(store: Store, path: Path, replace: bool = False, told: Told = lambda
         content = parse_records(text, str(path))
         with in_use(store.photos), store.writing("restore", Message("act_restore")) as session:
             load(session, content, str(path), replace)
-            join_folder(session, store.photos, content)
+            joined = join_folder(session, store, content)
             for name in names:
-                keep(store.photos, read_member(archive, name, MOST_BYTES), Path(name).suffix)
+                store.keep_photo(read_member(archive, name, MOST_BYTES), Path(name).suffix)
                 told()
-            check_photos(session, store.photos, str(path))
+            check_photos(session, store, str(path))
+    if joined:
+        take_over(store)
     return len(names)
 
 
-def join_folder(session: Session, folder: Path, content: Records) -> None:
-    """Let restored records and the folder of photos belong together, where they may."""
+def join_folder(session: Session, store: Store, content: Records) -> bool:
+    """Let restored records and what holds their photos belong together, where they may.
+
+    Returns whether the records took the identity of those that they came from: then `take_over`
+    marks folder and object store alike, once all is committed. Raises StoreError.
+    """
     known = {f"{row['sha256']}{row['suffix']}" for row in content.tables["photos"]}
-    if settle(folder, identity_of(session), lambda: known):
-        return
-    if not content.identity or content.identity != mark_of(folder):
-        raise StoreError("photos_of_others", folder=str(folder))
+    identity, behind = identity_of(session), store.behind
+    others = set()
+    if not settle(store.photos, identity, lambda: known):
+        others.add(mark_of(store.photos))
+    if behind is not None and not behind.settle(identity):
+        others.add(behind.mark())
+    if not others:
+        return False
+    if not content.identity or others != {content.identity}:
+        raise StoreError("photos_of_others", folder=behind.url if behind else str(store.photos))
     take_identity(session, content.identity)
+    return True
 
 
-def check_photos(session: Session, folder: Path, name: str) -> None:
-    """Refuse records whose photos aren't all in the folder. Raises StoreError."""
+def check_photos(session: Session, store: Store, name: str) -> None:
+    """Refuse records whose photos aren't all there. Raises StoreError."""
     rows = session.execute(select(PhotoRow.sha256, PhotoRow.suffix)).all()
-    missing = sum(not place(folder, sha256, suffix).is_file() for sha256, suffix in rows)
+    missing = sum(not store.has_photo(sha256, suffix) for sha256, suffix in rows)
     if missing:
         raise StoreError("photos_not_here", place=Place(name), number=missing)

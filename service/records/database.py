@@ -33,6 +33,8 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import Expected, Refusal, StoreError
+from service.records.object_photos import ObjectPhotos
+from service.records.photo_files import digest, keep, place
 from service.wording.sentences import Coded, Message, as_data
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -249,6 +251,33 @@ class Store:
 
     look_only: bool = False
     """Whether the records can only be looked at."""
+
+    behind: ObjectPhotos | None = None
+    """The object store whose photos the folder holds at hand; None where the folder is all."""
+
+    def photo(self, sha256: str, suffix: str) -> Path:
+        """Return where a photo lies, fetched if it isn't at hand; it may not be there.
+
+        Raises StoreError where the object store fails, OSError if there is no room.
+        """
+        path = place(self.photos, sha256, suffix)
+        if self.behind is not None and not path.is_file():
+            data = self.behind.get(path.name)
+            if data is not None and digest(data) == sha256:
+                keep(self.photos, data, suffix)
+        return path
+
+    def keep_photo(self, data: bytes, suffix: str) -> str:
+        """Keep the bytes of a photo and return their SHA-256. Raises StoreError."""
+        if self.behind is not None:
+            self.behind.put(f"{digest(data)}{suffix}", data)
+        return keep(self.photos, data, suffix)
+
+    def has_photo(self, sha256: str, suffix: str) -> bool:
+        """Whether a photo's file is there, wherever photos are kept."""
+        if self.behind is not None:
+            return self.behind.size(f"{sha256}{suffix}") is not None
+        return place(self.photos, sha256, suffix).is_file()
 
     @property
     def backups(self) -> Path:

@@ -77,6 +77,8 @@ def foreign(store: Store) -> bool:
     """Whether the folder of photos belongs to other records."""
     with store.reading() as session:
         identity = identity_of(session)
+    if store.behind is not None and store.behind.mark() != identity:
+        return True
     mark = mark_of(store.photos)
     return mark != identity if mark else any(True for _ in files(store.photos))
 
@@ -91,3 +93,5 @@ def take_over(store: Store) -> None:
     """Make the folder of photos that of these records, whatever it was before."""
     with in_use(store.photos), store.reading() as session:
         claim(store.photos, identity_of(session))
+        if store.behind is not None:
+            store.behind.claim(identity_of(session))

@@ -13,6 +13,7 @@ from sqlalchemy.orm import Session
 from service.errors import StoreError
 from service.records.database import Store
 from service.records.identity import foreign
+from service.records.object_photos import ObjectPhotos
 from service.records.photo_files import place, strays
 from service.records.row_checks import check_rows
 from service.records.tables import Base, ChangeRow, PhotoRow
@@ -55,8 +56,12 @@ def verify(store: Store, told: Callable[[], None] = lambda: None) -> Check:
         folder = str(store.photos)
         return Check(len(photos), (*complaints, Message("verify_foreign", folder=folder)))
     for sha256, suffix in photos:
-        complaints += wrong(place(store.photos, sha256, suffix), sha256)
+        complaints += wrong(place(store.photos, sha256, suffix), sha256, store.behind)
         told()
+    if store.behind is not None:
+        for name in store.behind.names():
+            if name not in known:
+                complaints.append(Message("verify_stray", name=name))
     for path in strays(store.photos, known):
         complaints.append(Message("verify_stray", name=path.name))
     return Check(len(photos), tuple(complaints))
@@ -95,8 +100,16 @@ def check_schema(session: Session) -> list[Message]:
     return found
 
 
-def wrong(path: Path, sha256: str) -> list[Message]:
-    """Return what is wrong with a photo's file."""
+def wrong(path: Path, sha256: str, behind: ObjectPhotos | None = None) -> list[Message]:
+    """Return what is wrong with a photo's file, at hand and in the object store behind it."""
+    if behind is not None:
+        data = behind.get(path.name)
+        if data is None:
+            return [Message("verify_missing", name=sha256[:12])]
+        if hashlib.sha256(data).hexdigest() != sha256:
+            return [Message("verify_changed", name=sha256[:12])]
+        if not path.exists():  # not at hand, which is no fault
+            return []
     try:
         with path.open("rb") as file:
             found = hashlib.file_digest(file, "sha256").hexdigest()

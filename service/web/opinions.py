@@ -14,7 +14,7 @@ from service.views.grow_out import as_calendar, as_csv, report
 from service.views.second_opinion import CLOSING_LINES, Opinion, opinion
 from service.web.birds import bird_row, known_of
 from service.web.charts import weights
-from service.web.pages import Records, page, reader_of, settings_of
+from service.web.pages import Records, page, reader_of, store_of
 
 router = APIRouter()
 KINDS = {
@@ -49,7 +49,7 @@ def show_opinion(request: Request, records: Records, band: str, mate: str = "") 
 def sheet(request: Request, records: Records, band: str, mate: str = "") -> Response:
     """Send the second opinion as a sheet (PDF)."""
     told = opinion_of(request, records, band, mate)
-    return Response(opinion_sheet(told, settings_of(request).photos), media_type="application/pdf")
+    return Response(opinion_sheet(told, store_of(request).photo), media_type="application/pdf")
 
 
 @router.get("/flock/hatches/{number}/{name}")
@@ -60,7 +60,7 @@ def grow_out(request: Request, records: Records, number: int, name: str) -> Resp
         raise NotFound("no_such_report")
     told = report(records, row.name, clock.today())
     if name == "grow-out.pdf":
-        data = batch_sheet(told, settings_of(request).photos)
+        data = batch_sheet(told, store_of(request).photo)
     else:
         data = as_calendar(told) if name == "look-again.ics" else as_csv(told).encode()
     return Response(

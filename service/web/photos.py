@@ -21,7 +21,6 @@ from service.actions.photos import take_in as keep_photos
 from service.errors import NotFound
 from service.records.intake.decoding import picture_of
 from service.records.intake.sources import printable
-from service.records.photo_files import place
 from service.records.readings import model_reading
 from service.records.tables import PhotoRow
 from service.views.bird_list import first_bands
@@ -34,6 +33,7 @@ from service.web.pages import (
     page,
     reader_of,
     settings_of,
+    store_of,
 )
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ def picture(request: Request, records: Records, sha256: str, view: str) -> Respo
     key = (sha256, view, repr(reading.head.box) + reading.model if reading else "")
     data = MADE.get(key)
     if data is None:
-        path = place(settings_of(request).photos, row.sha256, row.suffix)
+        path = store_of(request).photo(row.sha256, row.suffix)
         if not path.exists():
             raise NotFound("photo_file_missing")
         data = MADE[key] = render_view(reader_of(request), path, reading, view)

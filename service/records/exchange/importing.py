@@ -15,6 +15,7 @@ from service.records.backup import check_photos, join_folder, load, parse_record
 from service.records.database import Store
 from service.records.exchange.sheet import TITLES, Sheet, sheet_of_rows
 from service.records.exchange.sheets import SUFFIXES, read_sheet
+from service.records.identity import take_over
 from service.wording.sentences import Message
 
 ZIPPED, OLD_OFFICE = b"PK\x03\x04", bytes.fromhex("d0cf11e0a1b11ae1")
@@ -110,6 +111,8 @@ def records_from(store: Store, path: Path, replace: bool, by: str) -> int:
         raise StoreError("not_utf8", place=Place(str(path))) from None
     with store.writing(by, Message("act_records", name=path.name)) as session:
         count = load(session, content, str(path), replace)
-        join_folder(session, store.photos, content)
-        check_photos(session, store.photos, str(path))
-        return count
+        joined = join_folder(session, store, content)
+        check_photos(session, store, str(path))
+    if joined:
+        take_over(store)
+    return count

@@ -28,7 +28,7 @@ from service.records.intake import decoding
 from service.records.intake.bands import band_in_name, band_of_codes
 from service.records.intake.near_duplicates import nearest
 from service.records.intake.sources import File
-from service.records.photo_files import Swept, aside, digest, in_use, keep, sweep
+from service.records.photo_files import Swept, aside, digest, in_use, sweep
 from service.records.states import KEPT, REFUSED, THERE, WAITING
 from service.records.tables import BirdRow, IntakeRow, ItemRow, PhotoRow
 from service.records.verify import stored_files
@@ -170,7 +170,7 @@ def one_alone(
         in_use(store.photos),
         store.writing(options.by, Message("act_photo", name=file.name)) as session,
     ):
-        taken = enter(session, store.photos, prepared)
+        taken = enter(session, store, prepared)
         if lot is not None:
             close_item(session, lot, taken)
     return taken
@@ -208,7 +208,7 @@ def prepare(file: File, options: Options, bands: Collection[str]) -> Prepared:
     )
 
 
-def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
+def enter(session: Session, store: Store, photo: Prepared) -> Taken:
     """Keep a photo's bytes and its row, in a session that writes."""
     sha256 = digest(photo.data)
     row = session.scalar(
@@ -218,13 +218,13 @@ def enter(session: Session, folder: Path, photo: Prepared) -> Taken:
     )
     if row is not None:
         if row.sha256 == sha256:
-            keep(folder, photo.data, photo.suffix)  # in case its file was lost
+            store.keep_photo(photo.data, photo.suffix)  # in case its file was lost
         if photo.band and row.bird_id is None:
             row.bird = bird_named(session, photo.band)
         band = row.bird.band if row.bird else ""
         return Taken(photo.name, THERE, row.sha256, Message("same_file"), band)
     near = nearest(session, photo.likeness)
-    keep(folder, photo.data, photo.suffix)
+    store.keep_photo(photo.data, photo.suffix)
     session.add(
         PhotoRow(
             sha256=sha256,

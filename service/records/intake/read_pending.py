@@ -14,7 +14,6 @@ from classifier.adaptation.change import MARK
 from classifier.photo import Photo, PhotoError
 from service.records.database import Store
 from service.records.intake.decoding import picture_of
-from service.records.photo_files import place
 from service.records.readings import row_from_reading
 from service.records.tables import PhotoRow, ReadingRow
 from service.wording.sentences import Message
@@ -85,7 +84,7 @@ def read_pending(
     photos: list[tuple[PhotoRow, Photo]] = []
     for number, row in enumerate(rows, start=1):
         try:
-            data = place(store.photos, row.sha256, row.suffix).read_bytes()
+            data = store.photo(row.sha256, row.suffix).read_bytes()
             photos.append((row, picture_of(row.name, data)))
         except OSError as error:
             why = PhotoError("photo_unreadable", reason=error.strerror or str(error))

@@ -1,5 +1,6 @@
 """Jobs kept in PostgreSQL: done once though worker, server and database are killed."""
 
+import contextlib
 import os
 import shutil
 import signal
@@ -252,7 +253,8 @@ class Server:
             if parent_of(place) == str(number)
         ]
         for one in (number, *children):
-            os.kill(one, signal.SIGKILL)
+            with contextlib.suppress(ProcessLookupError):  # some end by themselves
+                os.kill(one, signal.SIGKILL)
         until(lambda: not Path(f"/proc/{number}").exists() or zombie(number))
         # Where nobody waits for orphans the dead one still has its number, and would be taken for
         # a running one.

@@ -16,7 +16,15 @@ import pytest
 from classifier.photo import PhotoError
 from service.bulk import photo_places
 from service.bulk.photo_places import Address, digest_of, open_at, photos_at
-from service.bulk.readings import DONE, PLAN, PartReader, ReaderInUse, processes, read_parts
+from service.bulk.readings import (
+    DONE,
+    PLAN,
+    PartReader,
+    ReaderToLoad,
+    Work,
+    processes,
+    read_parts,
+)
 from service.bulk.shelf import Shelf
 from service.errors import BatchError, Refusal, StoreError, UsageMistake
 from service.model import default_reader
@@ -38,7 +46,7 @@ def lot(tmp_path):
 
 
 def in_use():
-    return ReaderInUse(default_reader().card.model)
+    return ReaderToLoad(default_reader().card.model)
 
 
 def lines_in(folder):
@@ -122,6 +130,17 @@ def test_another_lot_or_reader_is_refused(lot, tmp_path, change, named):
         read_parts(photos, str(out), reader, language, no_engine, lambda n: None, part)
 
 
+def test_paths_are_those_of_where_the_command_was_given(lot, tmp_path, monkeypatch):
+    monkeypatch.chdir(lot)
+    photos = photos_at(["more"])
+    work = Work(0, "x.parquet", tuple(photos))
+    monkeypatch.chdir("/")  # where a worker may stand
+    assert all(open_at(address).name for address in Work.from_text(work.as_text()).photos)
+    assert photos[0].name.startswith("more/")
+    monkeypatch.chdir(tmp_path)
+    assert Shelf("out").place == str(tmp_path / "out")
+
+
 def test_a_folder_with_other_files_or_a_file_is_refused(lot, tmp_path):
     photos = photos_at([str(lot)])
     (tmp_path / "a").mkdir()
@@ -140,8 +159,8 @@ def test_what_a_net_does_to_a_photo_is_tried_again(monkeypatch):
     photo = sorted(DEMO.glob("*.jpg"))[0]
     told, failures = [], [OSError("reset"), OSError("reset again")]
 
-    def bytes_at(name):
-        told.append(name)
+    def bytes_at(address):
+        told.append(address.name)
         if failures:
             raise failures.pop()
         return photo.read_bytes()
@@ -163,26 +182,7 @@ def test_what_a_net_does_to_a_photo_is_tried_again(monkeypatch):
 
 def test_another_version_at_a_worker_is_refused():
     with pytest.raises(Refusal, match="other version"):
-        PartReader(ReaderInUse("other version"), "x", "en")
-
-
-@pytest.fixture
-def bucket(monkeypatch, tmp_path):
-    """A store that speaks S3 (moto's server), with one bucket."""
-    moto = pytest.importorskip("moto.server")
-    for name in ("AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY"):
-        monkeypatch.setenv(name, "testing")
-    monkeypatch.setenv("AWS_DEFAULT_REGION", "us-east-1")
-    server = moto.ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
-    server.start()
-    host, port = server.get_host_and_port()
-    monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://{host}:{port}")
-    import fsspec
-
-    files = fsspec.filesystem("s3", skip_instance_cache=True)
-    files.mkdir("flock")
-    yield files
-    server.stop()
+        PartReader(ReaderToLoad("other version"), "x", "en")
 
 
 @pytest.mark.slow
@@ -213,11 +213,11 @@ DRIVER = """
 import sys
 from service.bulk.photo_places import photos_at
 from service.bulk.ray_engine import ray_data
-from service.bulk.readings import ReaderInUse, read_parts
+from service.bulk.readings import ReaderToLoad, read_parts
 from service.model import default_reader
 
 done = read_parts(
-    photos_at([sys.argv[1]]), sys.argv[2], ReaderInUse(default_reader().card.model), "en",
+    photos_at([sys.argv[1]]), sys.argv[2], ReaderToLoad(default_reader().card.model), "en",
     ray_data(2), lambda photos: None, part=1,
 )
 print(done["photos"], done["unread"], done["parts_before"], flush=True)
@@ -269,6 +269,7 @@ def end(process):
         except (OSError, IndexError):
             continue
     process.wait()
+    process.stdout.close()
 
 
 @pytest.mark.slow
