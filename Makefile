@@ -1,7 +1,7 @@
 PYTHON ?= python3
 BIN := .venv/bin
 
-.PHONY: demo install test check coverage mutants static format lock locked audit sbom docs lowest
+.PHONY: demo install test check coverage mutants static format lock locked audit sbom docs lowest rendered
 
 demo: install
 	$(BIN)/combwright triage demo_images --flock demo_images/flock.csv --on 2026-10-04 --out demo_report
@@ -75,6 +75,12 @@ lowest: .venv/installed-test
 	$(LOWEST)/python -m pytest -n auto --maxprocesses 4 --dist loadfile -m "not browser and not slow" \
 	  $(LOWEST_TESTS) \
 	  --ignore tests/service/web/test_schema.py  # its tool wants newer versions
+
+# The renderer's tests: they need bpy (374 MB, Python 3.11 alone) and what it opens even without a window,
+# libgl1 libegl1 libxi6 libxrender1 libxkbcommon0 libsm6 libxfixes3 libxxf86vm1.
+rendered: .venv/installed-test
+	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[test,render]'
+	$(BIN)/python -m pytest tests/classifier/test_render.py
 
 # The documentation as pages in build/site; needs no net.
 docs: .venv/installed-test

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 SCHEMA_LOCK = 7_262_812  # of PostgreSQL; whoever makes the queue's tables holds it
 ALIVE = 20.0  # seconds without a heartbeat after which a worker counts as gone
 TRIES = 6
+KEPT_HOURS = 30 * 24  # of jobs that are done, before a worker that begins throws them away
 AGAIN = 3.0  # seconds before a worker that lost the database looks for it again
 # One of a kind at a time, and no second one waiting.
 ALONE = ("learning", "again")
@@ -188,6 +189,9 @@ async def serve_jobs(bench: Bench, wait: bool) -> None:
                 await asyncio.sleep(ALIVE / 4)
 
         await take_back(app)
+        await app.job_manager.delete_old_jobs(
+            nb_hours=KEPT_HOURS, include_failed=True, include_cancelled=True, include_aborted=True
+        )
         watch = asyncio.create_task(look_after())
         try:
             await app.run_worker_async(
