@@ -18,8 +18,7 @@ install: .venv/installed
 	$(BIN)/pip install --quiet --disable-pip-version-check -e '.[test]'
 	@touch $@
 
-# More than there are cores: half of the time tests wait for servers, browsers and other processes.
-PYTEST := $(BIN)/python -m pytest -n 3 --dist loadfile
+PYTEST := $(BIN)/python -m pytest -n auto --maxprocesses 4 --dist loadfile
 
 test: .venv/installed-test
 	$(PYTEST) $(OPTIONS)
@@ -70,7 +69,7 @@ lowest: .venv/installed-test
 	$(LOWEST)/pip freeze > .venv-lowest/pinned.txt
 	$(LOWEST)/pip install --quiet --disable-pip-version-check --constraint .venv-lowest/pinned.txt \
 	  pytest pytest-xdist pytest-cov hypothesis httpx jsonschema pypdf krippendorff "psycopg[binary]" scikit-learn packaging \
-	  pyarrow fsspec pandas networkx procrastinate
+	  "pyarrow<19" fsspec pandas networkx procrastinate
 	$(LOWEST)/pip install --quiet --disable-pip-version-check --no-deps -e .
 	$(LOWEST)/python -m pytest -n auto --maxprocesses 4 --dist loadfile -m "not browser and not slow" \
 	  $(LOWEST_TESTS) \

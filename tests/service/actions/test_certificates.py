@@ -69,7 +69,7 @@ def test_pages_are_served_over_https_to_who_trusts_the_authority(combwright, tmp
             there = f"https://localhost:{port}"
 
             def asked(path, context=trusting):
-                for _ in range(100):
+                for _ in range(600):
                     try:
                         return urllib.request.urlopen(f"{there}{path}", context=context).read()
                     except urllib.error.URLError as error:
