@@ -13,7 +13,6 @@ from service.actions.desk import Desk, Job, Later
 from service.actions.learning import Told, learn
 from service.actions.photos import read_lot
 from service.actions.readers import ReaderInUse, read_again
-from service.answers.refresh import refresh
 from service.records.database import Store
 from service.settings import Settings
 
@@ -32,7 +31,7 @@ class Bench:
 
 def do_answers(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) -> None:
     """Bring the answers of some birds' families up to date, or of all."""
-    refresh(desk.store, desk.prior, desk.on, values["bands"])
+    desk.work_in(values["bands"])
 
 
 def do_photos(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) -> None:

@@ -16,6 +16,7 @@ from service.actions.desk import Desk, Job, Later
 from service.actions.jobs import JOBS, Bench, do
 from service.actions.learning_run import Progress, Stopped
 from service.errors import Clash, Expected, StoreError, UsageMistake
+from service.records.database import reason_of
 from service.settings import Settings
 from service.wording.sentences import Message
 
@@ -64,8 +65,7 @@ def make_tables(url: str) -> None:
                 with app.open():
                     app.schema_manager.apply_schema()
     except psycopg.OperationalError as error:
-        reason = " ".join(str(error).split())[:160]
-        raise StoreError("no_database_server", reason=reason) from None
+        raise StoreError("no_database_server", reason=reason_of(error)) from None
 
 
 class KeptJobs:
@@ -101,11 +101,17 @@ class KeptJobs:
             if job.name == "learning":
                 raise Clash("learning_already") from None
         except library.exceptions.ConnectorException as error:
-            raise StoreError("no_database_server", reason=str(error)[:160]) from None
+            raise StoreError("no_database_server", reason=reason_of(error)) from None
 
     def of(self, name: str, status: str) -> list[Any]:
         """Return the jobs of a kind and state ('todo', 'doing', 'succeeded', 'failed')."""
         return list(self.app.job_manager.list_jobs(task=name, status=status))
+
+    def newest(self, name: str) -> str:
+        """Return the state of the job of a kind that was given last, nothing if there is none."""
+        jobs = self.app.job_manager.list_jobs(task=name)
+        last = max(jobs, key=lambda job: job.id, default=None)
+        return last.status if last is not None else ""
 
     def drop(self, name: str) -> None:
         """Take the jobs of a kind out, or ask whoever does one to stop."""
@@ -122,12 +128,11 @@ class KeptLearning:
     @property
     def progress(self) -> Progress:
         """How far it has come: waits and runs are told apart from nothing alone."""
-        running = self.jobs.of("learning", "doing") or self.jobs.of("learning", "todo")
-        if running:
+        newest = self.jobs.newest("learning")
+        if newest in ("todo", "doing"):
             return Progress(running=True)
-        if self.jobs.of("learning", "aborted")[-1:]:
-            return Progress(trouble=Message("learning_stopped"))
-        return Progress()
+        stopped = newest in ("cancelled", "aborted")
+        return Progress(trouble=Message("learning_stopped") if stopped else None)
 
     def begin(self, desk: Desk, settings: Settings, reader: Reader) -> None:
         """Leave learning to a worker. Raises Clash if it waits or runs already."""

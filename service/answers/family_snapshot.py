@@ -193,14 +193,20 @@ def last_change(session: Session) -> int:
     return session.scalar(select(func.max(ChangeRow.id))) or 0
 
 
+def on_record(
+    session: Session, bands: Sequence[str], grounds: Grounds
+) -> tuple[Flock, list[Evidence], tuple[Counted, ...]]:
+    """Return some birds, whose parents must be among them, with all that is known of them."""
+    flock = stored_flock(session, bands)
+    weighed = grounds.evidence_by_band(session, flock, bands)
+    return flock, [weighed[b.bird] for b in flock.birds], stored_counts(session, flock)
+
+
 def gather(session: Session, bands: Sequence[str], grounds: Grounds) -> Question:
     """Return what a family's answers rest on now, and which of those kept don't any more."""
     stamp = last_change(session)
     ids = rows_of(session, bands)
-    flock = stored_flock(session, ids)
-    weighed = grounds.evidence_by_band(session, flock, ids)
-    seen = [weighed[b.bird] for b in flock.birds]
-    counted = stored_counts(session, flock)
+    flock, seen, counted = on_record(session, list(ids), grounds)
     key = key_of(flock, seen, counted)
     kept = [
         row_key

@@ -16,7 +16,7 @@ from service.bulk.arrow import parquet
 from service.bulk.parts import Kin, Rows
 from service.errors import FlockError
 from service.flock.csv_cells import fused
-from service.flock.flock_csv import as_text, check_header, complain
+from service.flock.flock_csv import as_text, at_once, check_header, list_text, sound_rows
 
 Cells = list[str]
 
@@ -163,35 +163,15 @@ def open_list(path: Path) -> LongList:
     if str(path) == "-":
         name = "standard input"
         return CsvList(as_text(sys.stdin.buffer.read(), name), name)
-    try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise FlockError("no_such_file", place=Place(str(path))) from None
-    except IsADirectoryError:
-        raise FlockError("is_a_folder", place=Place(str(path))) from None
-    return CsvList(as_text(raw, str(path)), str(path))
+    return CsvList(list_text(path), str(path))
 
 
 def kin_of(flock: LongList) -> Kin:
     """Read a list once for who hangs together. Raises FlockError, a band twice among others."""
-    place = {name: i for i, name in enumerate(flock.header)}
-    bird, sire, dam = (place.get(name, -1) for name in ("bird", "sire", "dam"))
-    lines: dict[str, int] = {}
-    said: list[tuple[str, str]] = []
-    for line, cells in flock.each():
-        if len(cells) != len(flock.header):
-            where = Place(flock.name, line)
-            number, columns = len(cells), len(flock.header)
-            raise FlockError("cells_and_columns", place=where, cells=number, columns=columns)
-        band = cells[bird]
-        if not band:
-            raise complain(flock.name, line, "bird", "", "band_empty")
-        if band in lines:
-            raise complain(flock.name, line, "bird", band, "already_on_line", first=lines[band])
-        lines[band] = line
-        said.append((cells[sire] if sire >= 0 else "", cells[dam] if dam >= 0 else ""))
-    kin = Kin(list(lines))
-    for row, parents in enumerate(said):
+    rows = sound_rows(flock.each(), flock.header, flock.name, at_once)
+    said = [(cells["bird"], cells.get("sire", ""), cells.get("dam", "")) for _, cells in rows]
+    kin = Kin([band for band, _, _ in said])
+    for row, (_, *parents) in enumerate(said):
         for band in parents:
             kin.parents(row, band)
     return kin

@@ -17,7 +17,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from service.answers.family_snapshot import Grounds, ties
+from service.answers.family_snapshot import Grounds, on_record, ties
 from service.answers.raters import people
 from service.bulk.arrow import parquet
 from service.bulk.candidate_table import candidate_schema, candidate_table
@@ -25,13 +25,10 @@ from service.bulk.lists import Cells, LongList, kin_of
 from service.bulk.parts import PART, Kin
 from service.bulk.processes import in_order
 from service.errors import UsageMistake
-from service.flock.candidates import Candidate, candidates, describe
-from service.flock.contradictions import conflicts_of
+from service.flock.candidates import candidates, worked_out
 from service.flock.counts_csv import CountedRow, counted_of
 from service.flock.flock_csv import connect_list, listed_of
-from service.flock.inference import infer_flock
 from service.installation import open_store
-from service.records.birds import stored_counts, stored_flock
 from service.records.database import Store
 from service.records.photo_files import whole_file
 from service.records.tables import BirdRow
@@ -119,18 +116,10 @@ def of_records(way: Way, prior: tuple[float, ...], bands: tuple[str, ...]) -> An
     try:
         with store.reading() as session:
             grounds = Grounds(people(session), prior, way.on)
-            flock = stored_flock(session, bands)
-            weighed = grounds.evidence_by_band(session, flock, bands)
-            counted = stored_counts(session, flock)
-            seen = [weighed[bird.bird] for bird in flock.birds]
+            flock, seen, counted = on_record(session, bands, grounds)
     finally:
         store.engine.dispose()
-    inference = infer_flock(flock, seen, counted)
-    conflicts = conflicts_of(flock, seen, inference)
-    found: list[Candidate] = [
-        describe(flock, row, seen, inference, conflicts.get(row)) for row in range(len(seen))
-    ]
-    return candidate_table(found, [None] * len(seen))
+    return candidate_table(worked_out(flock, seen, counted), [None] * len(seen))
 
 
 def check_out(out: Path) -> None:

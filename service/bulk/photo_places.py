@@ -12,7 +12,7 @@ from pathlib import Path
 from classifier.photo import MOST_BYTES, SUFFIXES, Photo, PhotoError, read_photo
 from genetics.messages import Place
 from service.errors import BatchError
-from service.records.object_photos import filesystem, is_url
+from service.records.object_photos import filesystem, is_url, one_line
 
 TRIES, PAUSE = 3, 0.5  # of reading a photo; seconds before the second, twice as long each time
 
@@ -71,7 +71,7 @@ def stored_at(place: str) -> Iterator[Address]:
     try:
         listed = files.find(path, detail=True)
     except OSError as error:
-        reason = " ".join(str(error).split())[:160]
+        reason = one_line(error)
         raise BatchError("place_unreadable", place=Place(place), reason=reason) from None
     if not listed:
         raise BatchError("no_such_folder", place=Place(place))

@@ -9,6 +9,7 @@ from typing import Any
 
 from service.bulk.readings import Done, Engine, PartReader, ReaderToLoad, Work
 from service.errors import UsageMistake
+from service.records.object_photos import one_line
 
 PARTS_ON_GPU = 8
 
@@ -83,7 +84,7 @@ def begin(ray: Any, jobs: int, address: str) -> None:
             here = {"num_cpus": jobs, "include_dashboard": False, "_node_ip_address": "127.0.0.1"}
             ray.init(address="local", **here, **quiet)
     except (ConnectionError, ValueError, RuntimeError) as error:
-        reason = " ".join(str(error).split())[:160]
+        reason = one_line(error)
         raise UsageMistake("ray_unreachable", address=address or "here", reason=reason) from None
     for name in ("ray.data", "ray"):
         logging.getLogger(name).setLevel(logging.ERROR)

@@ -8,7 +8,7 @@ from typing import Any
 
 from genetics.messages import Place
 from service.errors import StoreError
-from service.records.object_photos import filesystem, is_url
+from service.records.object_photos import filesystem, is_url, one_line
 from service.records.photo_files import write_whole
 
 
@@ -72,8 +72,3 @@ class Shelf:
             place = Place(f"{self.place}/{name}")
             raise StoreError("part_unreadable", place=place, reason="not JSON")
         return found
-
-
-def one_line(error: Exception) -> str:
-    """Return an error's words in one short line."""
-    return " ".join(str(getattr(error, "strerror", None) or error).split())[:160]

@@ -214,7 +214,16 @@ def candidates(
     an exact answer it is approximate and says so; `progress` hears how much of that is done.
     Raises genetics.pedigree.PedigreeError where neither is possible.
     """
-    evidence = evidence_of_all(flock, readings, prior, on)
+    return worked_out(flock, evidence_of_all(flock, readings, prior, on), counted, progress)
+
+
+def worked_out(
+    flock: Flock,
+    evidence: Sequence[Evidence],
+    counted: Sequence[Counted] = (),
+    progress: Progress | None = None,
+) -> list[Candidate]:
+    """Return the candidates that follow from what was seen; `candidates` says the rest."""
     inference = infer_flock(flock, evidence, counted, progress)
     conflicts = conflicts_of(flock, evidence, inference)
     return [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
@@ -113,13 +113,18 @@ def complain(
 
 def load_flock(path: Path) -> Flock:
     """Read flock.csv from disk. Raises FlockError; nothing is half read."""
+    return parse_flock(list_text(path), str(path))
+
+
+def list_text(path: Path) -> str:
+    """Return a list's text from disk. Raises FlockError."""
     try:
         raw = path.read_bytes()
     except FileNotFoundError:
         raise FlockError("no_such_file", place=Place(str(path))) from None
     except IsADirectoryError:
         raise FlockError("is_a_folder", place=Place(str(path))) from None
-    return parse_flock(as_text(raw, str(path)), str(path))
+    return as_text(raw, str(path))
 
 
 def as_text(raw: bytes, name: str) -> str:
@@ -183,10 +188,22 @@ def listed_of(
     if not header:
         raise FlockError("list_empty", place=Place(str(name)))
     check_header(header, name)
+    birds = [
+        parse_bird(cells, line, name, told) for line, cells in sound_rows(each, header, name, told)
+    ]
+    return Listed(tuple(birds), tuple(cell for cell in header if cell))
+
+
+def sound_rows(
+    rows: Iterable[tuple[int, Sequence[str]]], header: Sequence[str], name: str, told: Told
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """Yield rows below a header that have a cell a column and a band of their own, by heading.
+
+    Empty rows are passed over, others told and left out. Raises FlockError if `told` does.
+    """
     unnamed = [i for i, cell in enumerate(header) if not cell]
-    birds: list[Bird] = []
     lines: dict[str, int] = {}
-    for line, row in each:
+    for line, row in rows:
         if not any(cell.strip() for cell in row):
             continue
         if len(row) != len(header):
@@ -202,14 +219,11 @@ def listed_of(
         band = cells["bird"]
         if not band:
             told(complain(name, line, "bird", "", "band_empty"))
-            continue
-        if band in lines:
+        elif band in lines:
             told(complain(name, line, "bird", band, "already_on_line", first=lines[band]))
-            continue
-        bird = parse_bird(cells, line, name, told)
-        lines[band] = line
-        birds.append(bird)
-    return Listed(tuple(birds), tuple(cell for cell in header if cell))
+        else:
+            lines[band] = line
+            yield line, cells
 
 
 def check_header(header: Sequence[str], name: str) -> None:

@@ -33,7 +33,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session, sessionmaker
 
 from service.errors import Expected, Refusal, StoreError
-from service.records.object_photos import ObjectPhotos
+from service.records.object_photos import ObjectPhotos, one_line
 from service.records.photo_files import digest, keep, place
 from service.wording.sentences import Coded, Message, as_data
 
@@ -73,7 +73,7 @@ COMPLAINTS = {
 
 def reason_of(error: Exception) -> str:
     """Return what an error says in one short line; of a database's what its driver says."""
-    return " ".join(str(getattr(error, "orig", None) or error).split())[:160]
+    return one_line(getattr(error, "orig", None) or error)
 
 
 def explain_database_error(error: Exception) -> StoreError:

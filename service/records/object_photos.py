@@ -16,6 +16,11 @@ from service.errors import StoreError, UsageMistake
 MARK = "identity"
 
 
+def one_line(error: Exception) -> str:
+    """Return an error's words in one short line."""
+    return " ".join(str(getattr(error, "strerror", None) or error).split())[:160]
+
+
 def is_url(place: str) -> bool:
     """Whether a place is named by a URL such as s3://flock/photos."""
     return "://" in place
@@ -30,8 +35,7 @@ def filesystem(url: str) -> tuple[Any, str]:
     try:
         return fsspec.url_to_fs(url)
     except (ImportError, ValueError) as error:  # a scheme whose own package is missing, or unknown
-        reason = " ".join(str(error).split())[:160]
-        raise UsageMistake("place_unknown", text=url, reason=reason) from None
+        raise UsageMistake("place_unknown", text=url, reason=one_line(error)) from None
 
 
 def troubles() -> tuple[type[Exception], ...]:
@@ -55,8 +59,7 @@ class ObjectPhotos:
         return f"{self.base}/{name[:2]}/{name}" if name != MARK else f"{self.base}/{name}"
 
     def _failed(self, error: Exception) -> StoreError:
-        reason = " ".join(str(error).split())[:160]
-        return StoreError("photo_unkept", folder=self.url, reason=reason)
+        return StoreError("photo_unkept", folder=self.url, reason=one_line(error))
 
     def put(self, name: str, data: bytes) -> None:
         """Keep a photo; nothing happens if it is there. An object is there as a whole or not."""

@@ -126,6 +126,10 @@ def test_one_learning_waits_and_can_be_taken_out(on_postgres):
         assert len(kept.of("again", "todo")) == 1
         learning.stop()
         assert not learning.progress.running
+        assert learning.progress.trouble.code == "learning_stopped"
+        learning.begin(desk, on_postgres, default_reader())  # what came of the last one is over
+        assert learning.progress.running
+        assert learning.progress.trouble is None
     finally:
         kept.close()
 
