@@ -12,7 +12,7 @@ from pathlib import Path
 from classifier.photo import MOST_BYTES, SUFFIXES, Photo, PhotoError, read_photo
 from genetics.messages import Place
 from service.errors import BatchError
-from service.records.object_photos import filesystem, is_url, one_line
+from service.records.object_photos import filesystem, is_url, one_line, troubles
 
 TRIES, PAUSE = 3, 0.5  # of reading a photo; seconds before the second, twice as long each time
 
@@ -70,7 +70,7 @@ def stored_at(place: str) -> Iterator[Address]:
     files, path = filesystem(place)
     try:
         listed = files.find(path, detail=True)
-    except OSError as error:
+    except troubles() as error:
         reason = one_line(error)
         raise BatchError("place_unreadable", place=Place(place), reason=reason) from None
     if not listed:
@@ -103,7 +103,7 @@ def open_at(address: Address) -> Photo:
             data = bytes_at(address)
         except (FileNotFoundError, IsADirectoryError):
             raise PhotoError("no_such_photo") from None
-        except OSError as error:
+        except troubles() as error:
             if attempt == TRIES - 1:
                 reason = " ".join(str(error).split())[:120]
                 raise PhotoError("photo_unreachable", tries=TRIES, reason=reason) from None

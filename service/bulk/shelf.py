@@ -8,7 +8,7 @@ from typing import Any
 
 from genetics.messages import Place
 from service.errors import StoreError
-from service.records.object_photos import filesystem, is_url, one_line
+from service.records.object_photos import filesystem, is_url, one_line, troubles
 from service.records.photo_files import write_whole
 
 
@@ -28,7 +28,7 @@ class Shelf:
         files, path = filesystem(self.place)
         try:
             return {name.rpartition("/")[2] for name in files.find(path, maxdepth=1)}
-        except OSError as error:
+        except troubles() as error:
             raise StoreError(
                 "file_unwritable", place=Place(self.place), reason=one_line(error)
             ) from None
@@ -46,7 +46,7 @@ class Shelf:
         files, path = filesystem(self.place)
         try:
             files.pipe_file(f"{path.rstrip('/')}/{name}", data)  # an object is there as a whole
-        except OSError as error:
+        except troubles() as error:
             where = Place(self.place)
             raise StoreError("file_unwritable", place=where, reason=one_line(error)) from None
 
@@ -57,7 +57,7 @@ class Shelf:
                 return (self.folder / name).read_bytes()
             files, path = filesystem(self.place)
             data: bytes = files.cat_file(f"{path.rstrip('/')}/{name}")
-        except OSError as error:
+        except troubles() as error:
             place = Place(f"{self.place}/{name}")
             raise StoreError("part_unreadable", place=place, reason=one_line(error)) from None
         return data

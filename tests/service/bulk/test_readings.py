@@ -173,6 +173,13 @@ def test_what_a_net_does_to_a_photo_is_tried_again(monkeypatch):
     with pytest.raises(PhotoError) as error:
         open_at(Address("s3://x/a.jpg", 9, ""))
     assert error.value.code == "photo_unreachable"
+    # What S3's own library raises where nobody answers is no OSError.
+    from botocore.exceptions import EndpointConnectionError
+
+    failures[:] = [EndpointConnectionError(endpoint_url="http://x")] * 3
+    with pytest.raises(PhotoError) as error:
+        open_at(Address("s3://x/a.jpg", 9, ""))
+    assert error.value.code == "photo_unreachable"
     failures[:] = [FileNotFoundError("x")]
     with pytest.raises(PhotoError, match="no such file"):
         open_at(Address("s3://x/a.jpg", 9, ""))
