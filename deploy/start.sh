@@ -3,6 +3,13 @@
 #
 # Waits for the database, and, before the pages are served, for the owner's account.
 set -eu
+case ${1:-} in
+  web | worker) ;;
+  *)
+    echo "start.sh web or start.sh worker" >&2
+    exit 2
+    ;;
+esac
 program=${COMBWRIGHT_PROGRAM:-combwright}
 tries=0
 until "$program" access list --json >/dev/null 2>&1; do
@@ -13,7 +20,7 @@ until "$program" access list --json >/dev/null 2>&1; do
   fi
   sleep 1
 done
-case ${1:-} in
+case $1 in
   worker)
     exec "$program" work
     ;;
@@ -26,9 +33,5 @@ case ${1:-} in
     done
     exec "$program" serve --host 0.0.0.0 --port "${COMBWRIGHT_PORT:-8000}" --apart \
       --workers "${COMBWRIGHT_WORKERS:-2}" --public-name "${COMBWRIGHT_NAME:-localhost}"
-    ;;
-  *)
-    echo "start.sh web or start.sh worker" >&2
-    exit 2
     ;;
 esac

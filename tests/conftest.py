@@ -10,6 +10,7 @@ import json
 import os
 import sys
 import uuid
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -174,3 +175,13 @@ def docs_script(name: str) -> Any:
     finally:
         sys.path.remove(str(ROOT / "docs"))
     return module
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the files that hold most tests in a browser or marked slow."""
+
+    def heavy(item: pytest.Item) -> bool:
+        return any(item.get_closest_marker(name) for name in ("browser", "slow", "long"))
+
+    weight = Counter(item.path for item in items if heavy(item))
+    items.sort(key=lambda item: -weight[item.path])  # stable: within a file nothing moves

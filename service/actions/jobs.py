@@ -5,6 +5,7 @@ Every job may be done twice: what is done already is found done.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -13,11 +14,17 @@ from service.actions.desk import Desk, Job, Later
 from service.actions.learning import Told, learn
 from service.actions.photos import read_lot
 from service.actions.readers import ReaderInUse, read_again
+from service.actions.reports import make
+from service.errors import Expected
 from service.records.database import Store
+from service.records.learning_progress import Noted, note
 from service.settings import Settings
+from service.wording.sentences import Message, as_data
 
 if TYPE_CHECKING:
     from fastapi import BackgroundTasks
+
+NOTED_EVERY = 1.0  # seconds between two notes of how far learning has come
 
 
 @dataclass(frozen=True)
@@ -45,8 +52,33 @@ def do_again(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) -> No
 
 
 def do_learning(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) -> None:
-    """Learn from the confirmed birds."""
-    learn(desk, bench.settings, bench.readers.shipped, told)
+    """Learn from the confirmed birds; how far it has come is noted in the records."""
+    last = 0.0
+
+    def note_down(noted: Noted) -> None:
+        with bench.store.writing(desk.by, Message("act_learning")) as session:
+            note(session, noted)
+
+    def tell(done: int, steps: int) -> None:
+        nonlocal last
+        told(done, steps)
+        if time.monotonic() - last > NOTED_EVERY:
+            note_down(Noted(done, steps))
+            last = time.monotonic()
+
+    note_down(Noted())
+    try:
+        found = learn(desk, bench.settings, bench.readers.shipped, tell)
+    except Expected as error:
+        if getattr(error, "status", 422) < 500:
+            note_down(Noted(trouble=as_data(error)))
+        raise
+    note_down(Noted(name=found["name"]))
+
+
+def do_report(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) -> None:
+    """Make a report that was asked for."""
+    make(bench.store, values["number"])
 
 
 JOBS: dict[str, Callable[[Bench, Desk, dict[str, Any], Told], None]] = {
@@ -54,6 +86,7 @@ JOBS: dict[str, Callable[[Bench, Desk, dict[str, Any], Told], None]] = {
     "photos": do_photos,
     "again": do_again,
     "learning": do_learning,
+    "report": do_report,
 }
 
 

@@ -16,9 +16,10 @@ from service.actions.desk import Desk, Job, Later
 from service.actions.jobs import JOBS, Bench, do
 from service.actions.learning_run import Progress, Stopped
 from service.errors import Clash, Expected, StoreError, UsageMistake
-from service.records.database import reason_of
+from service.records.database import Store, reason_of
+from service.records.learning_progress import Noted, note, noted
 from service.settings import Settings
-from service.wording.sentences import Message
+from service.wording.sentences import Message, from_data
 
 if TYPE_CHECKING:
     from fastapi import BackgroundTasks
@@ -122,22 +123,29 @@ class KeptJobs:
 class KeptLearning:
     """Learning as a job: begun and stopped by any server, done by a worker."""
 
-    def __init__(self, jobs: KeptJobs) -> None:
-        self.jobs = jobs
+    def __init__(self, jobs: KeptJobs, store: Store) -> None:
+        self.jobs, self.store = jobs, store
 
     @property
     def progress(self) -> Progress:
-        """How far it has come: waits and runs are told apart from nothing alone."""
+        """How far it has come, and what came of the last one."""
         newest = self.jobs.newest("learning")
+        with self.store.reading() as session:
+            now = noted(session)
         if newest in ("todo", "doing"):
-            return Progress(running=True)
-        stopped = newest in ("cancelled", "aborted")
-        return Progress(trouble=Message("learning_stopped") if stopped else None)
+            return Progress(running=True, done=now.done, steps=now.steps)
+        if newest in ("cancelled", "aborted"):
+            return Progress(trouble=Message("learning_stopped"))
+        if newest == "failed":
+            return Progress(trouble=Message("learning_broke_off"))
+        return Progress(name=now.name, trouble=from_data(now.trouble))
 
     def begin(self, desk: Desk, settings: Settings, reader: Reader) -> None:
         """Leave learning to a worker. Raises Clash if it waits or runs already."""
-        if self.progress.running:
+        if self.jobs.newest("learning") in ("todo", "doing"):
             raise Clash("learning_already")
+        with self.store.writing(desk.by, Message("act_learning")) as session:
+            note(session, Noted())  # what came of the last one is over
         self.jobs.put(Job("learning", desk.by, desk.on))
 
     def stop(self) -> None:

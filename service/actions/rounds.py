@@ -10,6 +10,7 @@ from service import clock
 from service.actions.desk import Desk
 from service.actions.keeping import back_up_today
 from service.actions.readers import ReaderInUse
+from service.actions.reports import make_waiting
 from service.answers.queue import catch_up as sort_the_rest
 from service.answers.refresh import refresh
 from service.errors import StoreError
@@ -27,6 +28,7 @@ def catch_up(store: Store, readers: ReaderInUse) -> None:
         read_pending(store, reader)
         sort_the_rest(store)
         refresh(store, reader.card.prior, clock.today())
+        make_waiting(store)
         readers.look_after()
     except StoreError as error:
         logging.getLogger(__name__).warning("not caught up: %s", error)

@@ -9,7 +9,17 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, Dialect, Double, ForeignKey, Index, String, UniqueConstraint
+from sqlalchemy import (
+    JSON,
+    DateTime,
+    Dialect,
+    Double,
+    ForeignKey,
+    Index,
+    LargeBinary,
+    String,
+    UniqueConstraint,
+)
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
 
@@ -345,6 +355,44 @@ class ReaderRow(Base):
     """The change and the report of its trial."""
 
 
+class ReportRow(Base):
+    """A report that was asked for; its file once it is made, for some days."""
+
+    __tablename__ = "reports"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(24))
+    """As its file is called."""
+    hatch_id: Mapped[int | None]
+    """The hatch that it tells of; None where it tells of the flock."""
+    hatch: Mapped[str] = mapped_column(String(80), default="")
+    language: Mapped[str] = mapped_column(String(8))
+    region: Mapped[str] = mapped_column(String(16))
+    asked: Mapped[datetime]
+    by: Mapped[str] = mapped_column(String(80))
+    on: Mapped[date]
+    """The day for which it holds."""
+    made: Mapped[datetime | None]
+    trouble: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    """Why it can't be made: a code with its values."""
+    size: Mapped[int] = mapped_column(default=0)
+    content: Mapped[bytes | None] = mapped_column(LargeBinary, deferred=True)
+
+
+class LearningRow(Base):
+    """One row: how far learning apart from the pages has come, and what came of it."""
+
+    __tablename__ = "learning"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    done: Mapped[int] = mapped_column(default=0)
+    steps: Mapped[int] = mapped_column(default=0)
+    name: Mapped[str] = mapped_column(String(16), default="")
+    """Of what was learned."""
+    trouble: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    """Why nothing came of it: a code with its values."""
+
+
 class AccountRow(Base):
     """Somebody who may come in over the network."""
 
@@ -404,7 +452,7 @@ class AttemptRow(Base):
 
 
 # Worked out from the rest: neither on the trail nor in exports.
-DERIVED = ("answers", "glances", "piles", "hash_parts")
+DERIVED = ("answers", "glances", "piles", "hash_parts", "reports", "learning")
 # Written once and never changed by hand: a journal is its own trail.
 JOURNALS = ("intakes", "intake_items", "changes", "identity")
 # Who may come in: never in an export or backup, which may be given away, nor on the trail.

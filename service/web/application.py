@@ -42,6 +42,7 @@ from service.web import (
     photos,
     plans,
     pocket,
+    reports,
     sort,
     today,
     trust,
@@ -65,6 +66,7 @@ PARTS = (
     corrections,
     plans,
     opinions,
+    reports,
     birds,
     matings,
     flock,
@@ -88,7 +90,7 @@ def begin_background(app: FastAPI, apart: bool) -> None:
     store, readers = app.state.store, app.state.readers
     if apart:
         kept = KeptJobs(app.state.settings)
-        app.state.jobs, app.state.learning = kept, KeptLearning(kept)
+        app.state.jobs, app.state.learning = kept, KeptLearning(kept, store)
         rounds = threading.Thread(target=look_after, args=(readers,), daemon=True)
     else:
         jobs: Jobs = JobsHere(Bench(store, app.state.settings, readers))

@@ -13,21 +13,18 @@ from sqlalchemy import select
 from service import clock
 from service.actions.birds import decide_many
 from service.actions.flock import move_into_pen
-from service.actions.lists import export_flock
+from service.actions.reports import report_file
 from service.errors import UsageMistake
 from service.flock.assessment import PILE_ORDER
 from service.records.entries import CHOICES
 from service.records.tables import PenRow
 from service.views.bird_list import ORDERS, Wanted, count_birds, lines, named_hatches
 from service.web.pages import Records, day_in, desk_of, gone_to, number_in, page, store_of
+from service.web.reports import as_file
 
 router = APIRouter()
 SHOWN = 60
-SHEETS = {
-    "csv": "text/csv; charset=utf-8",
-    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-    "ods": "application/vnd.oasis.opendocument.spreadsheet",
-}
+FORMS = ("csv", "xlsx", "ods")
 
 
 def wanted_of(request: Request) -> Wanted:
@@ -78,12 +75,12 @@ def show_birds(request: Request, records: Records, start: int = 0) -> HTMLRespon
 
 
 @router.get("/birds.{form}")
-def written_out(request: Request, form: str) -> Response:
+def written_out(request: Request, records: Records, form: str) -> Response:
     """Send the flock as a sheet: as it could be brought in again, and what was found."""
-    if form not in SHEETS:
-        raise UsageMistake("unknown_form", form=form, known=tuple(SHEETS))
-    headers = {"Content-Disposition": f'attachment; filename="flock.{form}"'}
-    return Response(export_flock(store_of(request), form), media_type=SHEETS[form], headers=headers)
+    if form not in FORMS:
+        raise UsageMistake("unknown_form", form=form, known=FORMS)
+    name = f"flock.{form}"
+    return as_file(name, report_file(store_of(request), records, name, None, clock.today()))
 
 
 @router.post("/many-birds")

@@ -6,22 +6,15 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
 from service import clock
-from service.documents.grow_out_pdf import batch_sheet
+from service.actions.reports import report_file
 from service.documents.opinion_pdf import opinion_sheet
-from service.errors import NotFound
-from service.records.tables import HatchRow
-from service.views.grow_out import as_calendar, as_csv, report
 from service.views.second_opinion import CLOSING_LINES, Opinion, opinion
 from service.web.birds import bird_row, known_of
 from service.web.charts import weights
 from service.web.pages import Records, page, reader_of, store_of
+from service.web.reports import as_file
 
 router = APIRouter()
-KINDS = {
-    "grow-out.pdf": "application/pdf",
-    "grow-out.csv": "text/csv; charset=utf-8",
-    "look-again.ics": "text/calendar; charset=utf-8",
-}
 
 
 def opinion_of(request: Request, records: Records, band: str, mate: str) -> Opinion:
@@ -55,16 +48,5 @@ def sheet(request: Request, records: Records, band: str, mate: str = "") -> Resp
 @router.get("/flock/hatches/{number}/{name}")
 def grow_out(request: Request, records: Records, number: int, name: str) -> Response:
     """Return the report of a hatch: grow-out.pdf, grow-out.csv, look-again.ics."""
-    row = records.get(HatchRow, number)
-    if row is None or name not in KINDS:
-        raise NotFound("no_such_report")
-    told = report(records, row.name, clock.today())
-    if name == "grow-out.pdf":
-        data = batch_sheet(told, store_of(request).photo)
-    else:
-        data = as_calendar(told) if name == "look-again.ics" else as_csv(told).encode()
-    return Response(
-        data,
-        media_type=KINDS[name],
-        headers={"Content-Disposition": f'attachment; filename="{name}"'},
-    )
+    data = report_file(store_of(request), records, name, number, clock.today())
+    return as_file(name, data)

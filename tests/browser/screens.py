@@ -77,6 +77,7 @@ def pages(store: Store) -> dict[str, str]:
         "ways": "/matings/ways?begin=birds",
         "flock": "/flock",
         "progress": "/flock/progress",
+        "reports": "/flock/reports",
         "keeping": "/keeping",
         "reader": "/reader",
         "learning": "/reader/learning",

@@ -170,7 +170,8 @@ def made_up(rng, shapes):
     return found
 
 
-def test_what_networks_say_is_judged_alike(phone, address):
+@pytest.mark.parametrize("rounds", [24, pytest.param(60, marks=pytest.mark.long)])
+def test_what_networks_say_is_judged_alike(phone, address, rounds):
     """Both languages on the same outputs and pictures: every number, doubt and pile."""
     reader, rng = Reader(), np.random.default_rng(5)
     exact = reader.networks.read(np.zeros((1, 3, reader.card.size, reader.card.size), np.float32))
@@ -179,7 +180,7 @@ def test_what_networks_say_is_judged_alike(phone, address):
     about = phone.request.get(f"{address}/pocket/reader.json").json()
     manner = {k.split(".")[1]: v.ravel().tolist() for k, v in reader.manner.items()}
     piles, codes = set(), set()
-    for number in range(60):
+    for number in range(rounds):
         outputs = made_up(rng, shapes)
         side = int(rng.choice([32, 60, 150, 260]))
         low, high = [(0, 60), (0, 256), (0, 256), (238, 256)][number % 4]
@@ -381,6 +382,7 @@ def test_ten_birds_without_a_net_the_page_killed_three_times(chromium, address, 
     context.close()
 
 
+@pytest.mark.long
 def test_a_whole_walk_of_thirty_birds_without_a_net(chromium, address, store):
     """All is read on the phone, and all arrives once, in the order taken, after it was closed."""
     with store.reading() as session:

@@ -36,7 +36,7 @@ def test_weights_are_folded_as_pytorch_folds_them(network):
     theirs = network.state_dict()
     assert set(ours) == set(theirs)
     for name, value in theirs.items():
-        assert ours[name] == pytest.approx(value.numpy(), rel=1e-4, abs=1e-6), name
+        np.testing.assert_allclose(ours[name], value.numpy(), rtol=1e-4, atol=1e-6, err_msg=name)
     # One of them by PyTorch's own function, not by ours that calls it.
     layer, norm = torch.nn.Conv2d(3, 4, 3, bias=False), torch.nn.BatchNorm2d(4, eps=1e-3)
     norm.running_mean.uniform_()

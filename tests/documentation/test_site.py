@@ -83,7 +83,7 @@ def test_the_site_builds_without_a_warning_and_no_link_is_broken(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("language", ["", "de"])
+@pytest.mark.parametrize("language", ["", pytest.param("de", marks=pytest.mark.long)])
 def test_the_tutorial_runs_as_it_stands(tmp_path, language):
     heads = tmp_path / "heads"
     heads.mkdir()

@@ -27,7 +27,7 @@ def crowded(seed, generations=3, birds=5):
 
 
 @pytest.mark.parametrize(
-    "seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in (0, 2))]
+    "seed", [1, *(pytest.param(seed, marks=pytest.mark.long) for seed in (0, 2))]
 )
 def test_sampling_comes_close_to_the_exact_answer(seed):
     sire, dam, rng = crowded(seed)
@@ -72,7 +72,7 @@ def simulated(sire, dam, rng):
     return genes
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_known_genotypes_make_a_flock_exact_that_is_too_wide_without_them():
     sire, dam, rng = crowded(1, generations=3, birds=14)
     soft = rng.random((len(sire), 9))

@@ -92,9 +92,9 @@ def installed(request, wheel, tmp_path_factory):
     else:
         run(request.param, "-m", "venv", place)
     python = place / "bin" / "python"
-    quiet = ("-m", "pip", "install", "--quiet", "--disable-pip-version-check")
-    run(python, *quiet, "-r", ROOT / "requirements-light.txt")
-    run(python, *quiet, "--no-deps", wheel)
+    uv = (Path(sys.executable).parent / "uv", "pip", "install", "--quiet", "--python", python)
+    run(*uv, "-r", ROOT / "requirements-light.txt")
+    run(python, "-m", "pip", "install", "--quiet", "--no-deps", wheel)
     around = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "COMBWRIGHT"))}
     return place / "bin" / "combwright", around | {"COMBWRIGHT_HOME": str(place / "home")}
 

@@ -5,6 +5,6 @@ Described at /api/v1/openapi.json (OpenAPI 3.1).
 
 from __future__ import annotations
 
-from service.web.api import access, birds, flock, photos, readers, records
+from service.web.api import access, birds, flock, photos, readers, records, reports
 
-PARTS = (access, photos, birds, flock, readers, records)
+PARTS = (access, photos, birds, flock, reports, readers, records)

@@ -18,12 +18,14 @@ import psycopg
 import pytest
 from sqlalchemy import func, select
 
+from service.actions import jobs, kept_jobs
 from service.actions.desk import Desk, Job
 from service.actions.jobs import JOBS, Bench, do
 from service.actions.kept_jobs import KeptJobs, KeptLearning, conninfo, work
+from service.actions.learning_run import Progress
 from service.actions.photos import Upload, take_in
 from service.actions.readers import ReaderInUse
-from service.errors import Clash, StoreError, UsageMistake
+from service.errors import Clash, Refusal, StoreError, UsageMistake
 from service.flock.flock_csv import load_flock
 from service.installation import open_store
 from service.model import default_reader, training_prior
@@ -108,12 +110,10 @@ def test_jobs_are_done_in_the_order_they_came_and_twice_does_no_harm(on_postgres
 
 
 def test_one_learning_waits_and_can_be_taken_out(on_postgres):
-    open_store(on_postgres).engine.dispose()
+    store = open_store(on_postgres)
     kept = KeptJobs(on_postgres)
     try:
-        learning, desk = KeptLearning(kept), Desk.__new__(Desk)
-        object.__setattr__(desk, "by", "Ann")
-        object.__setattr__(desk, "on", ON)
+        learning, desk = KeptLearning(kept, store), Desk(store, training_prior(), "Ann", ON)
         assert not learning.progress.running
         learning.begin(desk, on_postgres, default_reader())
         assert learning.progress.running
@@ -132,6 +132,51 @@ def test_one_learning_waits_and_can_be_taken_out(on_postgres):
         assert learning.progress.trouble is None
     finally:
         kept.close()
+        store.engine.dispose()
+
+
+def test_learning_in_the_queue_tells_how_far_it_is_and_what_came_of_it(on_postgres, monkeypatch):
+    store, seen = open_store(on_postgres), []
+    kept, desk = KeptJobs(on_postgres), Desk(store, training_prior(), "Ann", ON)
+    learning, bench = KeptLearning(kept, store), Bench(store, on_postgres, ReaderInUse(store))
+    monkeypatch.setattr(jobs, "NOTED_EVERY", 0.0)
+
+    def learned(desk, settings, reader, told):
+        for step in (1, 2):
+            told(step, 4)
+            seen.append(learning.progress.share)
+        return {"name": "0123abcd"}
+
+    def too_few(desk, settings, reader, told):
+        told(3, 4)
+        raise Refusal("learning_already")
+
+    def breaks(desk, settings, reader, told):
+        raise ZeroDivisionError
+
+    try:
+        monkeypatch.setattr(jobs, "learn", learned)
+        learning.begin(desk, on_postgres, default_reader())
+        assert (learning.progress.running, learning.progress.share) == (True, 0.0)
+        work(bench, wait=False)
+        assert seen == [0.25, 0.5]
+        assert learning.progress == Progress(name="0123abcd")
+        monkeypatch.setattr(jobs, "learn", too_few)
+        learning.begin(desk, on_postgres, default_reader())
+        assert (learning.progress.name, learning.progress.done) == ("", 0)  # the last one is over
+        work(bench, wait=False)
+        assert not learning.progress.running
+        assert learning.progress.trouble.code == "learning_already"
+        monkeypatch.setattr(jobs, "learn", breaks)
+        monkeypatch.setattr(kept_jobs, "TRIES", 1)
+        learning.begin(desk, on_postgres, default_reader())
+        end = time.monotonic() + 30
+        while learning.progress.running and time.monotonic() < end:  # tried once more
+            work(bench, wait=False)
+        assert learning.progress.trouble.code == "learning_broke_off"
+    finally:
+        kept.close()
+        store.engine.dispose()
 
 
 def test_a_mistake_ends_a_job_and_a_lost_database_does_not(on_postgres, monkeypatch):

@@ -287,6 +287,18 @@ def end(process):
 
 
 @pytest.mark.slow
+def test_ray_reads_what_read_prints(lot, tmp_path, combwright):
+    running = driver(lot, tmp_path / "out")
+    said, _ = running.communicate(timeout=240)
+    assert said.split()[:2] == ["11", "1"]
+    lines = lines_in(tmp_path / "out")
+    assert len(lines) == 11
+    assert {line["photo"]: line for line in lines} == {
+        line["photo"]: line for line in printed(combwright, lot)
+    }
+
+
+@pytest.mark.long
 def test_ray_reads_every_photo_once_though_a_worker_and_the_driver_are_killed(
     lot, tmp_path, combwright
 ):

@@ -164,7 +164,7 @@ def test_a_crowded_flock_is_answered_approximately_and_says_so():
     assert all(0 < c.as_json()["standard_error"] < 0.01 for c in rough)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_counts_in_a_crowded_flock_whose_crests_are_open_are_no_trouble():
     """Sampled over comb and crest together, it doesn't tell what counts alone would be weighed by;
     the mating beside it does."""
