@@ -85,7 +85,7 @@ def serves_and_works(settings, program):
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         port = found.getsockname()[1]
-    web = begun("web", settings, program, COMBWRIGHT_PORT=str(port))
+    web = begun("web", settings, program, COMBWRIGHT_PORT=str(port), COMBWRIGHT_WORKERS="1")
     worker = begun("worker", settings, program)
     try:
         assert "access owner" in web.stdout.readline()

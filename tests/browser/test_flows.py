@@ -355,6 +355,12 @@ def test_a_helper_is_let_in_by_a_link_that_is_shown_once(page, address, store):
 OF_COLOURS = {"runOnly": {"type": "rule", "values": ["color-contrast", "link-in-text-block"]}}
 
 
+# What few tests look at, on a phone alone where the desk has the same words and forms.
+ON_A_PHONE = pytest.mark.parametrize(
+    "page", ["phone", pytest.param("desk", marks=pytest.mark.long)], indirect=True
+)
+
+
 def barriers(page, rules=None) -> list[tuple[str, list[str]]]:
     """Barriers of impact 'serious' and 'critical' on a page (axe-core, Deque Systems, MPL-2.0)."""
     from axe_playwright_python.sync_playwright import Axe
@@ -367,6 +373,7 @@ def barriers(page, rules=None) -> list[tuple[str, list[str]]]:
     ]
 
 
+@ON_A_PHONE
 def test_no_page_has_a_serious_barrier(page, address, store):
     for name, path in pages(store).items():
         page.emulate_media(color_scheme="light")
@@ -396,6 +403,7 @@ EMPTY = (
 )
 
 
+@ON_A_PHONE
 def test_an_empty_home_has_no_barrier_and_no_dead_end(page, tmp_path):
     """Each page of an empty home fits, has no barrier, and says where to begin or how to go on."""
     with served(settings_in(tmp_path / "empty")) as url:
@@ -416,6 +424,7 @@ def test_an_empty_home_has_no_barrier_and_no_dead_end(page, tmp_path):
         page.get_by_text("Begin in whichever way suits you").wait_for()
 
 
+@ON_A_PHONE
 def test_every_page_fits_the_screen(page, address, store):
     width, height = SIZES[page.size]
     for wide in (width, 360 if page.size == "phone" else 768):

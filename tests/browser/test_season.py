@@ -110,7 +110,10 @@ def phone_photos(folder: Path) -> list[Path]:
     return found
 
 
-@pytest.fixture(params=[("phone", "de-DE"), ("desk", "en-GB")], ids=["phone", "desk"])
+@pytest.fixture(
+    params=[("phone", "de-DE"), pytest.param(("desk", "en-GB"), marks=pytest.mark.long)],
+    ids=["phone", "desk"],
+)
 def home(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[Any, str, Store, Path]]:
     from playwright.sync_api import sync_playwright
 

@@ -93,7 +93,7 @@ def test_known_genotypes_make_a_flock_exact_that_is_too_wide_without_them():
     assert np.abs(answer.marginals - np.array(sampled.marginals)).max() < 0.015
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_what_is_too_wide_is_answered_when_chance_is_passed_in_and_says_approximate():
     sire, dam, rng = crowded(1, generations=2, birds=14)
     likelihoods = rng.random((len(sire), 9))

@@ -229,7 +229,7 @@ def test_every_job_can_be_done_by_name(tmp_path):
     store.engine.dispose()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_worker_that_is_killed_leaves_its_job_to_another(on_postgres):
     store, photos = with_photos(on_postgres, 12)
     kept = KeptJobs(on_postgres)
@@ -435,7 +435,7 @@ def test_two_hundred_writers_at_once_lose_nothing_and_nobody_sees_half_an_act(on
     store.engine.dispose()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_two_servers_behind_one_address_give_the_same_answers(on_postgres):
     store, photos = with_photos(on_postgres, 4)
     kept = KeptJobs(on_postgres)

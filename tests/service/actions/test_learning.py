@@ -349,7 +349,7 @@ def test_commands_read_with_the_reader_in_use(desk, settings, monkeypatch, combw
     assert not (settings.home / "none").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_killed_while_it_learns_the_reader_stays_and_the_next_start_goes_on(settings, desk):
     environment = os.environ | {
         "COMBWRIGHT_HOME": str(settings.home),
