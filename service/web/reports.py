@@ -57,14 +57,13 @@ def ask(
     later: BackgroundTasks,
     name: Annotated[str, Form(max_length=24)],
     hatch: Annotated[str, Form(max_length=12)] = "",
-    by: Annotated[str, Form(max_length=80)] = "",
 ) -> Response:
     """Ask for a report; it is made beside the pages."""
     number = number_in(hatch)
     if hatch and number is None:
         raise UsageMistake("form_field", field="hatch")
-    ask_for(desk_of(request, later, by), name, number)
-    return gone_to(request, "/flock/reports", by=by)
+    ask_for(desk_of(request, later), name, number)
+    return gone_to(request, "/flock/reports")
 
 
 @router.get("/{number}/{name}")
