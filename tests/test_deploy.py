@@ -71,7 +71,7 @@ def test_a_part_waits_for_the_database_and_says_why_it_gave_up(tmp_path):
 
     away = Settings(tmp_path, "postgresql://nobody@127.0.0.1:9/none")
     program = shutil.which("combwright", path=os.path.dirname(sys.executable))
-    waiting = begun("web", away, program, COMBWRIGHT_TRIES="1")
+    waiting = begun("web", away, program, COMBWRIGHT_TRIES="2")
     said, _ = waiting.communicate(timeout=60)
     assert waiting.returncode != 0
     assert "database" in said

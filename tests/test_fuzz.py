@@ -13,6 +13,6 @@ def test_what_once_broke_something_is_read_or_refused(name):
 @pytest.mark.slow
 @pytest.mark.parametrize("name", TARGETS)
 def test_some_seconds_of_broken_files_end_without_a_trace(name):
-    tried, broke = fuzz(name, 6, 1)
-    assert tried > 100
+    tried, broke = fuzz(name, 12, 1)
+    assert tried > 200
     assert broke == []

@@ -15,7 +15,7 @@ from service.actions.learning import Told, learn
 from service.actions.photos import read_lot
 from service.actions.readers import ReaderInUse, read_again
 from service.actions.reports import make
-from service.errors import Expected
+from service.errors import Expected, status_of
 from service.records.database import Store
 from service.records.learning_progress import Noted, note
 from service.settings import Settings
@@ -70,7 +70,7 @@ def do_learning(bench: Bench, desk: Desk, values: dict[str, Any], told: Told) ->
     try:
         found = learn(desk, bench.settings, bench.readers.shipped, tell)
     except Expected as error:
-        if getattr(error, "status", 422) < 500:
+        if status_of(error) < 500:
             note_down(Noted(trouble=as_data(error)))
         raise
     note_down(Noted(name=found["name"]))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from service.actions.desk import Desk, Job, Later
 from service.actions.jobs import JOBS, Bench, do
 from service.actions.learning_run import Progress, Stopped
-from service.errors import Clash, Expected, StoreError, UsageMistake
+from service.errors import Clash, Expected, StoreError, UsageMistake, status_of
 from service.records.database import Store, reason_of
 from service.records.learning_progress import Noted, note, noted
 from service.settings import Settings
@@ -174,7 +174,7 @@ def worker_app(bench: Bench) -> Any:
         except Stopped:
             raise library.exceptions.JobAborted from None
         except Expected as error:
-            if getattr(error, "status", 422) >= 500:  # the records are away: it will be tried again
+            if status_of(error) >= 500:  # the records are away: it will be tried again
                 raise
             logging.getLogger(__name__).warning("%s: %s", job["name"], error)
 

@@ -15,12 +15,13 @@ from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from service.actions.desk import Desk
-from service.actions.lists import export_flock
 from service.documents.grow_out_pdf import batch_sheet
 from service.documents.labels_pdf import band_sheet, pen_sheets
-from service.errors import Expected, NotFound, Refusal
+from service.errors import Expected, NotFound, Refusal, status_of
 from service.records.database import Store
+from service.records.exchange.exporting import written_as
 from service.records.tables import HatchRow, ReportRow
+from service.views.flock_sheet import flock_sheet
 from service.views.grow_out import Report, as_calendar, as_csv, report
 from service.wording.language import current, region
 from service.wording.sentences import Message, as_data
@@ -30,6 +31,8 @@ KEPT = timedelta(days=30)
 LARGEST = 500_000_000  # bytes of one report; PostgreSQL keeps no value of 1 GB
 PDF = "application/pdf"
 CSV = "text/csv; charset=utf-8"
+# As `ReportRow.waits`, for the database.
+WAITS = (ReportRow.made.is_(None), ReportRow.trouble.is_(None))
 
 
 @dataclass(frozen=True)
@@ -38,12 +41,12 @@ class Sheet:
 
     media: str
     of_hatch: Callable[[Store, Report], bytes] | None = None
-    of_flock: Callable[[Store, Session], bytes] | None = None
+    of_flock: Callable[[Session], bytes] | None = None
 
 
-def of_flock_as(form: str) -> Callable[[Store, Session], bytes]:
+def of_flock_as(form: str) -> Callable[[Session], bytes]:
     """Return what writes the flock out in a form."""
-    return lambda store, _: export_flock(store, form)
+    return lambda session: written_as(session, form, flock_sheet)
 
 
 SHEETS = {
@@ -52,8 +55,8 @@ SHEETS = {
     "look-again.ics": Sheet(
         "text/calendar; charset=utf-8", of_hatch=lambda _, told: as_calendar(told)
     ),
-    "pens.pdf": Sheet(PDF, of_flock=lambda _, session: pen_sheets(session)),
-    "labels.pdf": Sheet(PDF, of_flock=lambda _, session: band_sheet(session)),
+    "pens.pdf": Sheet(PDF, of_flock=lambda session: pen_sheets(session)),
+    "labels.pdf": Sheet(PDF, of_flock=lambda session: band_sheet(session)),
     "flock.csv": Sheet(CSV, of_flock=of_flock_as("csv")),
     "flock.xlsx": Sheet(
         "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
@@ -82,7 +85,7 @@ def report_file(store: Store, session: Session, name: str, hatch: int | None, on
     if row is not None and sheet.of_hatch is not None:
         return sheet.of_hatch(store, report(session, row.name, on))
     assert sheet.of_flock is not None
-    return sheet.of_flock(store, session)
+    return sheet.of_flock(session)
 
 
 def ask_for(desk: Desk, name: str, hatch: int | None = None) -> int:
@@ -92,6 +95,15 @@ def ask_for(desk: Desk, name: str, hatch: int | None = None) -> int:
     """
     with desk.store.writing(desk.by, Message("act_report", name=name)) as session:
         row = hatch_of(session, name, hatch)
+        same = select(ReportRow.id).where(
+            ReportRow.name == name,
+            ReportRow.hatch_id.is_not_distinct_from(hatch),
+            ReportRow.language == current.get(),
+            *WAITS,
+        )
+        waits = session.scalars(same).first()
+        if waits is not None:
+            return waits
         made = ReportRow(
             name=name,
             hatch_id=hatch,
@@ -102,16 +114,6 @@ def ask_for(desk: Desk, name: str, hatch: int | None = None) -> int:
             by=desk.by,
             on=desk.on,
         )
-        same = select(ReportRow.id).where(
-            ReportRow.name == name,
-            ReportRow.hatch_id.is_(None) if hatch is None else ReportRow.hatch_id == hatch,
-            ReportRow.language == made.language,
-            ReportRow.made.is_(None),
-            ReportRow.trouble.is_(None),
-        )
-        waits = session.scalars(same).first()
-        if waits is not None:
-            return waits
         session.add(made)
         session.flush()
         forget_old(session)
@@ -141,7 +143,7 @@ def make(store: Store, number: int) -> None:
     """
     with store.reading() as session:
         row = session.get(ReportRow, number)
-        if row is None or row.made is not None or row.trouble is not None:
+        if row is None or not row.waits:
             return
         asked = row.name, row.hatch_id, row.on
         languages = row.language, row.region
@@ -158,7 +160,7 @@ def make(store: Store, number: int) -> None:
         if len(content) > LARGEST:
             raise Refusal("report_too_large", megabytes=LARGEST // 1_000_000)
     except Expected as error:
-        if getattr(error, "status", 422) >= 500:  # the records are away: it will be tried again
+        if status_of(error) >= 500:  # the records are away: it will be tried again
             raise
         content, trouble = None, as_data(error)
     except Exception:
@@ -174,11 +176,7 @@ def make(store: Store, number: int) -> None:
 def make_waiting(store: Store) -> None:
     """Make what was asked for when the server stopped."""
     with store.reading() as session:
-        waiting = session.scalars(
-            select(ReportRow.id)
-            .where(ReportRow.made.is_(None), ReportRow.trouble.is_(None))
-            .order_by(ReportRow.id)
-        ).all()
+        waiting = session.scalars(select(ReportRow.id).where(*WAITS).order_by(ReportRow.id)).all()
     for number in waiting:
         make(store, number)
 

@@ -378,6 +378,11 @@ class ReportRow(Base):
     size: Mapped[int] = mapped_column(default=0)
     content: Mapped[bytes | None] = mapped_column(LargeBinary, deferred=True)
 
+    @property
+    def waits(self) -> bool:
+        """Whether it is still to be made."""
+        return self.made is None and self.trouble is None
+
 
 class LearningRow(Base):
     """One row: how far learning apart from the pages has come, and what came of it."""

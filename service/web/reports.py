@@ -41,7 +41,7 @@ def overview(request: Request, records: Records) -> HTMLResponse:
         request,
         "reports.html",
         rows=rows,
-        waiting=any(row.made is None and trouble is None for row, trouble in rows),
+        waiting=any(row.waits for row, _ in rows),
         titles=TITLES,
         of_flock=[name for name, sheet in SHEETS.items() if sheet.of_hatch is None],
         of_hatch=[name for name, sheet in SHEETS.items() if sheet.of_hatch is not None],

@@ -27,16 +27,23 @@ def listed_rows(session: Session) -> list[list[str]]:
 def export_as(
     store: Store, form: str, rows_of: Callable[[Session], list[list[str]]] = listed_rows
 ) -> bytes:
-    """Return the flock as csv, xlsx or ods, or all records as json. Raises StoreError.
+    """Return what the records are at the moment, as `written_as` writes it. Raises StoreError."""
+    with store.reading() as session:
+        return written_as(session, form, rows_of)
 
-    `rows_of` makes the sheet's rows, header first.
+
+def written_as(
+    session: Session, form: str, rows_of: Callable[[Session], list[list[str]]] = listed_rows
+) -> bytes:
+    """Return the flock as csv, xlsx or ods, or all records as json.
+
+    `rows_of` makes the sheet's rows, header first. Raises UsageMistake for another form.
     """
     if form not in FORMS:
         raise UsageMistake("unknown_form", form=form, known=tuple(FORMS))
-    with store.reading() as session:
-        if form == "json":
-            return dump_records(session).encode()
-        rows = rows_of(session)
+    if form == "json":
+        return dump_records(session).encode()
+    rows = rows_of(session)
     if form == "csv":
         return csv_file(rows).encode()
     return write_xlsx(rows) if form == "xlsx" else write_ods(rows)

@@ -309,12 +309,16 @@ def environment(settings):
 
 
 @pytest.mark.slow
-def test_killed_at_any_moment_an_intake_goes_on_and_loses_nothing(settings, store, tmp_path):
+@pytest.mark.parametrize(
+    ("photos", "kills"), [(12, 3), pytest.param(30, 5, marks=pytest.mark.long)]
+)
+def test_killed_at_any_moment_an_intake_goes_on_and_loses_nothing(
+    settings, store, tmp_path, photos, kills
+):
     """A small run of `benchmarks/crashes.py`, which kills 200 times."""
-    folder = folder_of(tmp_path / "lot", 12)
+    folder = folder_of(tmp_path / "lot", photos)
     command = [sys.executable, "-m", "service.cli", "intake", str(folder), "--no-read", "--json"]
     rng, acknowledged, killed = random.Random(0), set(), 0
-    kills = 3
     while True:
         process = subprocess.Popen(
             command, cwd=ROOT, env=environment(settings), stdout=subprocess.PIPE, text=True
@@ -342,10 +346,10 @@ def test_killed_at_any_moment_an_intake_goes_on_and_loses_nothing(settings, stor
         if process.returncode == 0 and killed == kills:
             break
     with store.reading() as session:
-        assert len(session.scalars(select(PhotoRow)).all()) == 12
+        assert len(session.scalars(select(PhotoRow)).all()) == photos
         states = session.scalars(select(ItemRow.state)).all()
         # Killed between its last photo and its end, the lot is begun again and all are there.
-        assert states.count("kept") == 12
+        assert states.count("kept") == photos
         assert set(states) <= {"kept", "already there"}
     assert killed == kills
 
